@@ -45,7 +45,7 @@ class Check:
     """A check; its module's docstring is its documentation.
 
     `passes`, `fails` and `unknown` are sentence templates that may hold `{value}`, `{limit}`, `{missing}` and
-    `{fails_at}`.
+    `{fails_at}`. `beyond` is a sentence to add to `unknown` where `fails_at` is known, so that no sentence has a gap.
     """
 
     name: str
@@ -59,6 +59,7 @@ class Check:
     unknown: str
     judge: Callable[[Policy], Judgement]
     fails_at_fact: str = ""
+    beyond: str = ""
 
     @property
     def column(self) -> str:
@@ -83,7 +84,7 @@ def result_columns(check: Check, policy: Policy) -> list[pl.Expr]:
     needs = judgement.needs.cast(pl.UInt64)
     missing, assumed = pl.col("missing_bits") & needs, pl.col("assumed_bits") & needs
     over = (limit - value if judgement.at_least else value - limit) > TOLERANCE * limit.abs()
-    undecided = judgement.applies.is_null() | (missing != 0) | known(value).not_() | known(limit).not_()
+    undecided = judgement.applies.is_null() | (missing != 0).fill_null(True) | known(value).not_() | known(limit).not_()
     surely = pl.lit(False) if judgement.surely_fails is None else judgement.surely_fails.fill_null(False)
     verdict = (
         pl.when(judgement.applies.not_())

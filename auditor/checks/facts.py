@@ -64,6 +64,9 @@ FACTS = (
     "home_run_rated_a",
     "conductor_temp_c",
     "region",
+    "feeder_load",
+    "module_count",
+    "cell_high_temp_c",
 )
 BIT = {fact: 1 << number for number, fact in enumerate(FACTS)}
 

@@ -81,6 +81,8 @@ class Assume(_Part):
     insulation_rating_c: Literal[60, 75, 90] | None = None
     orientation: Literal["portrait", "landscape"] | None = None
     low_design_temp_c: float | None = None
+    cell_high_temp_c: float | None = None
+    other_sources_a: float | None = Field(None, ge=0)
     service: str | None = None
     installation_code: str | None = None
     code_edition: str | None = None

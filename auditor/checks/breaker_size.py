@@ -1,0 +1,108 @@
+"""The branch breaker against the sizes that fit the circuit.
+
+What
+    The breaker has a standard size, is at least 125 % of the circuit's current, and is no larger than the trunk cable's
+    listing and the small-conductor rule for the home run allow.
+
+Why
+    A breaker too large does not protect the cable on the roof. One too small trips on bright days. A size that is not
+    made is a slip in the record, and whatever else rests on it is in doubt.
+
+Formula
+    I / 0.8 <= breaker <= smaller of (trunk cable's maximum breaker, 240.4(D) maximum of the home run's conductor), and
+    breaker among the standard sizes. I is the worst line current; 0.8 is the policy's share for continuous current, and
+    the rounding of the printed current is allowed for. The limit shown is the largest size that fits, or, where the
+    breaker fails, the size that the broken rule asks for.
+    One cause, one finding. A circuit over its unit limit is reported by branch-unit-limit and not again here as a small
+    breaker. A breaker too large for the conductor's ampacity, 240.4(B), belongs to home-run-ampacity, which knows
+    temperature and fill. Under the IEC family, current-coordination judges the breaker.
+
+Reference
+    NEC 240.6(A) (standard sizes, fuses included); 210.20(A), 690.9(B), 705.30 (125 %; clauses from memory); 240.4(D)
+    (14 AWG copper 15 A, 12 AWG 20 A, 10 AWG 30 A; aluminium 12 AWG 15 A, 10 AWG 25 A); 110.3(B) for the trunk cable's
+    listing. Example: 7.6 kW at 240 V is 31.7 A, times 1.25 is 39.6 A: a 40 A device, for which 10 AWG may not be used,
+    240.4(D)(7) (IAEI News, September 2020).
+
+Causes
+    A breaker changed after trips; a spare of the wrong size; a home run of smaller wire than drawn.
+
+What mends it
+    The size shown, where the conductor suits it; otherwise fewer inverters on the circuit or a larger conductor. To end
+    nuisance trips a breaker is never enlarged.
+
+Versions
+    1: first version.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from auditor.checks import branch_unit_limit
+from auditor.checks.base import Check, Judgement, known
+from auditor.checks.facts import bits
+from auditor.checks.terms import (
+    code_facts,
+    current_facts,
+    is_nec,
+    needed,
+    number,
+    over,
+    smaller,
+    standard_at_or_above,
+    within_rounding,
+)
+from auditor.electrical.ampacity import BREAKER_SIZES_A, FUSE_SIZES_A
+from auditor.policy import Policy
+
+
+def judge(policy: Policy) -> Judgement:
+    """The breaker against the smallest and the largest that fit, and the standard sizes."""
+    fraction = policy.branch.continuous_fraction
+    breaker, current = number("breaker_a"), number("line_current_a")
+    trunk, small = number("trunk_max_breaker_a"), pl.col("home_run_small_conductor_breaker_a")
+    wanted = within_rounding(current / fraction, number("line_current_tolerance_a") / fraction, breaker)
+    too_small = over(wanted, breaker) & branch_unit_limit.exceeded(policy).not_()
+    too_large_for = pl.min_horizontal(trunk, number("home_run_small_conductor_breaker_a"))
+    too_large = over(breaker, too_large_for)
+    odd = known(breaker) & breaker.is_in([*BREAKER_SIZES_A, *FUSE_SIZES_A]).not_()
+    # A null small-conductor maximum means that the rule does not reach this size, if there is a size.
+    sized = pl.col("home_run_size").is_not_null() & pl.col("home_run_material").is_not_null()
+    no_wire = (number("home_run_length_m") == 0).fill_null(False)
+    largest = pl.when(small.is_null() & (sized | no_wire)).then(trunk).otherwise(smaller(trunk, small))
+    limit = (
+        pl.when(too_large)
+        .then(too_large_for)
+        .when(too_small)
+        .then(standard_at_or_above(wanted))
+        .when(odd)
+        .then(standard_at_or_above(breaker))
+        .when(known(current))
+        .then(largest)
+    )
+    wires = bits("breaker_a", "home_run_size", "home_run_material")
+    cable = needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_rating")
+    return Judgement(
+        value=breaker,
+        limit=limit,
+        applies=is_nec(),
+        needs=current_facts(current) | code_facts() | wires | cable,
+        surely_fails=is_nec() & (too_large | too_small | odd),
+        fails_at=pl.when(pl.col("breaker_a").is_null()).then(largest),
+    )
+
+
+CHECK = Check(
+    name="breaker-size",
+    version=1,
+    title="Size of the branch breaker",
+    level="circuit",
+    severity="safety",
+    unit="A",
+    passes="The breaker is {value} A; up to {limit} A fits this circuit.",
+    fails="The breaker is {value} A, but this circuit takes {limit} A.",
+    unknown="Whether the breaker fits is not known; missing: {missing}.",
+    judge=judge,
+    fails_at_fact="breaker_a",
+    beyond="It fails beyond {fails_at} A.",
+)

@@ -1,0 +1,30 @@
+"""`auditor explain`."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from typing import Annotated
+
+import typer
+
+from auditor.checks import CHECKS
+from auditor.cli import show
+from auditor.errors import AuditorError
+
+
+def explain(
+    check: Annotated[str, typer.Argument(help="A check's name; without one, all are listed.")] = "",
+) -> None:
+    """Say what a check asks, why, by which formula and source, and what mends it."""
+    if not check:
+        for each in CHECKS:
+            show.plain(f"{each.name:24} {each.title}")
+        return
+    found = [each for each in CHECKS if each.name == check]
+    if not found:
+        near = get_close_matches(check, [each.name for each in CHECKS], n=3, cutoff=0.4)
+        meant = f" Did you mean {' or '.join(near)}?" if near else ""
+        raise AuditorError(f"There is no check {check!r}.{meant} `auditor explain` lists them all.")
+    chosen = found[0]
+    show.plain(f"{chosen.name} (version {chosen.version}, {chosen.severity}, one verdict per {chosen.level})\n")
+    show.plain(chosen.documentation)

@@ -1,0 +1,47 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from auditor.catalog import Catalog, load_catalog
+from auditor.errors import AuditorError
+from auditor.policy import Policy, load_policy
+from auditor.store import Store
+
+StoreOption = Annotated[
+    Path, typer.Option("--store", envvar="AUDITOR_STORE", help="The store's folder.", show_default=True)
+]
+WaitOption = Annotated[bool, typer.Option("--wait", help="Wait while another command writes to the store.")]
+AsOfOption = Annotated[
+    str, typer.Option("--as-of", help="Date whose specs are in force, such as 2026-01-31; default: the last import's.")
+]
+CatalogOption = Annotated[Path | None, typer.Option("--catalog", help="A folder of equipment files to use instead.")]
+PolicyOption = Annotated[Path | None, typer.Option("--policy", help="A policy file to use instead of the store's.")]
+DEFAULT_STORE = Path("audit-store")
+
+
+def day(text: str) -> date | None:
+    """A date from the command line; None where none is given."""
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise AuditorError(f"--as-of {text}: write the date as year-month-day, such as 2026-01-31.") from error
+
+
+def catalog_of(store: Store, folder: Path | None) -> Catalog:
+    """The catalog of a run: built-in tables with the store's equipment, or that of another folder."""
+    if folder is not None and not folder.is_dir():
+        raise AuditorError(f"--catalog {folder}: there is no such folder.")
+    return load_catalog([folder or store.catalog])
+
+
+def policy_of(store: Store, path: Path | None) -> Policy:
+    """The policy of a run: the file given, the store's own, or the default."""
+    return load_policy(path or (store.policy if store.policy.exists() else None))

@@ -1,0 +1,1 @@
+"""Pure functions of circuits: layout, voltage rise, currents, conductors, supply. They know no file and no policy."""

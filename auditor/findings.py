@@ -1,0 +1,102 @@
+"""The findings view: one row per check and circuit or system, its sentence made from the check's template when read."""
+
+from __future__ import annotations
+
+from auditor.checks import CHECKS
+from auditor.checks.base import Check
+from auditor.checks.facts import FACTS
+from auditor.policy import Policy
+
+_UNITS = ("_m", "_a", "_c", "_mm", "_kva", "_pct")
+
+#: Columns of the view in the order of an export.
+COLUMNS = (
+    "run", "system_id", "circuit_id", "check", "check_version", "verdict", "severity", "confidence", "value", "limit",
+    "unit", "margin_pct", "missing", "assumed", "sentence", "source_file", "source_row",
+)  # fmt: skip
+
+
+def fact_label(fact: str) -> str:
+    """A fact as people say it: `home_run_length_m` is "home run length"."""
+    for unit in _UNITS:
+        if fact.endswith(unit):
+            fact = fact.removesuffix(unit)
+            break
+    return fact.replace("_", " ")
+
+
+def _text(value: str) -> str:
+    return "'" + value.replace("'", "''") + "'"
+
+
+def _number(column: str) -> str:
+    """A number as a sentence shows it: whole numbers plain, others with two decimals."""
+    return f"CASE WHEN {column} = round({column}) THEN {column}::BIGINT::VARCHAR ELSE format('{{:.2f}}', {column}) END"
+
+
+def _rows(check: Check) -> str:
+    """The judged rows of one check, from circuits' or systems' results."""
+    prefix = check.column
+    circuit = "r.circuit_id" if check.level == "circuit" else "NULL::VARCHAR AS circuit_id"
+    table = "circuit_result" if check.level == "circuit" else "system_result"
+    parts = ", ".join(f'r.{prefix}_{part} AS "{part}"' for part in ("verdict", "value", "limit", "missing", "assumed"))
+    fails_at = f"r.{prefix}_fails_at" if check.fails_at_fact else "NULL::DOUBLE"
+    return (
+        f'SELECT r.system_id, {circuit}, {_text(check.name)} AS "check", {parts}, {fails_at} AS fails_at'
+        f" FROM {table} r WHERE r.{prefix}_verdict IS NOT NULL"
+    )
+
+
+def _check_rows(policy: Policy) -> str:
+    rows = [
+        ", ".join(
+            [
+                *(_text(t) for t in (c.name, c.title, c.level, c.severity, c.unit)),
+                str(c.version),
+                str(c.judge(policy).at_least).lower(),
+                *(_text(t) for t in (c.passes, c.fails, c.unknown, c.beyond, c.documentation)),
+                str(number),
+            ]
+        )
+        for number, c in enumerate(CHECKS)
+    ]
+    return ", ".join(f"({row})" for row in rows)
+
+
+def _sentence() -> str:
+    """SQL that fills a check's template; without it, `not applicable` has no sentence."""
+    unknown = "c.unknown || CASE WHEN f.fails_at IS NULL OR c.beyond = '' THEN '' ELSE ' ' || c.beyond END"
+    templates = f"WHEN 'pass' THEN c.passes WHEN 'fail' THEN c.fails WHEN 'unknown' THEN {unknown}"
+    sentence = f"CASE f.verdict {templates} ELSE '' END"
+    for mark in ("value", "limit", "fails_at"):
+        number = _number(f'f."{mark}"')
+        sentence = f"replace({sentence}, '{{{mark}}}', coalesce({number}, '?'))"
+    missing = "CASE WHEN f.missing = 0 THEN 'a fact of the record' ELSE fact_names(f.missing) END"
+    return f"replace({sentence}, '{{missing}}', {missing})"
+
+
+def statements(policy: Policy) -> list[str]:
+    """The SQL that adds the checks' table, the facts' names and the view `finding` to a snapshot."""
+    labels = ", ".join(_text(fact_label(fact)) for fact in FACTS)
+    distance = """CASE WHEN c.at_least THEN f.value - f."limit" ELSE f."limit" - f.value END"""
+    return [
+        'CREATE TABLE "check" ("check" VARCHAR, title VARCHAR, level VARCHAR, severity VARCHAR, unit VARCHAR,'
+        " version INTEGER, at_least BOOLEAN, passes VARCHAR, fails VARCHAR, unknown VARCHAR, beyond VARCHAR, documentation VARCHAR,"
+        " number INTEGER)",
+        f'INSERT INTO "check" VALUES {_check_rows(policy)}',
+        f"CREATE MACRO fact_names(b) AS array_to_string(list_transform(list_filter(range(0, {len(FACTS)}),"
+        f" lambda i: (b >> i::UBIGINT) & 1 = 1), lambda i: ([{labels}])[i + 1]), ', ')",
+        "CREATE VIEW judged AS " + " UNION ALL ".join(_rows(check) for check in CHECKS),
+        f"""CREATE VIEW finding AS
+            SELECT a.run, f.system_id, f.circuit_id, f."check", c.version AS check_version, f.verdict, c.severity,
+              CASE WHEN f.verdict NOT IN ('pass', 'fail') THEN NULL WHEN f.assumed <> 0 THEN 'assumed'
+                   ELSE 'given' END AS confidence,
+              f.value, f."limit", c.unit, {distance} / nullif(abs(f."limit"), 0) * 100 AS margin_pct,
+              fact_names(f.missing) AS missing, fact_names(f.assumed) AS assumed, {_sentence()} AS sentence,
+              i.file_name AS source_file, s.source_row
+            FROM judged f JOIN "check" c USING ("check") CROSS JOIN (SELECT run FROM audit) a
+            LEFT JOIN (SELECT system_id, circuit_id, source_row, import_id FROM circuit
+                       UNION ALL SELECT system_id, NULL, source_row, import_id FROM system) s
+              ON f.system_id = s.system_id AND f.circuit_id IS NOT DISTINCT FROM s.circuit_id
+            LEFT JOIN import i ON i.import_id = s.import_id""",
+    ]

@@ -1,0 +1,190 @@
+"""The frames that the checks see: circuits, feeders and systems with their facts, specs and electrical columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from auditor.checks.facts import mask
+from auditor.electrical.currents import line_factor, units_within
+from auditor.policy import Policy
+from auditor.prepare import layout, specs
+from auditor.prepare.bits import add_bits
+from auditor.prepare.runs import in_series, run_bits
+from auditor.prepare.systems import prepare_systems
+
+
+@dataclass(frozen=True)
+class Records:
+    """Canonical records of whole systems, each table with the columns of its schema."""
+
+    system: pl.DataFrame
+    circuit: pl.DataFrame
+    unit: pl.DataFrame
+    run: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The frames of one batch; rows sorted by system, then combiner or circuit."""
+
+    system: pl.DataFrame
+    feeder: pl.DataFrame
+    circuit: pl.DataFrame
+
+
+SHARED = (
+    "service", "service_known", "three_phase_service", "installation_code", "code_edition", "code_family", "region",
+    "region_ambient_c", "line_line_v", "line_neutral_v", "service_top_pu", "cos_phi", "sin_phi", "module_model",
+    "grid_profile",
+    "low_design_temp_c", "rise_target_pct", "rise_starts_at",
+)  # fmt: skip
+
+
+def _join_system(frame: pl.DataFrame, system: pl.DataFrame) -> pl.DataFrame:
+    """Join the system's facts and bits onto circuits or feeders."""
+    right = system.select("system_id", "missing_bits", "assumed_bits", *SHARED)
+    return frame.join(right, on="system_id", how="left", maintain_order="left")
+
+
+def _ambient(frame: pl.DataFrame, catalog: specs.Frames, policy: Policy) -> pl.DataFrame:
+    """Fill ambient temperature and conductor count, and look their factors up."""
+    assume = policy.assume
+    default = pl.coalesce(pl.col("region_ambient_c"), pl.lit(assume.ambient_c, pl.Float64))
+    conductors = pl.lit(assume.raceway_conductors, pl.Int64)
+    frame = add_bits(
+        frame,
+        {
+            "ambient_c": pl.col("ambient_c").is_null() & default.is_null(),
+            "raceway_conductors": pl.col("raceway_conductors").is_null() & conductors.is_null(),
+        },
+        {
+            "ambient_c": pl.col("ambient_c").is_null() & default.is_not_null(),
+            "raceway_conductors": pl.col("raceway_conductors").is_null() & conductors.is_not_null(),
+        },
+    ).with_columns(pl.col("ambient_c").fill_null(default), pl.col("raceway_conductors").fill_null(conductors))
+    for rating in (60, 75, 90):
+        rows = catalog["ambient_factor"].filter(pl.col("rating_c") == rating).sort("to_c")
+        factor = pl.lit(None, pl.Float64)
+        for to_c, value in reversed(list(rows.select("to_c", "factor").iter_rows())):
+            factor = pl.when(pl.col("ambient_c") <= to_c).then(value).otherwise(factor)
+        frame = frame.with_columns(factor.alias(f"ambient_factor_{rating}"))
+    fill: pl.Expr = pl.when(pl.col("raceway_conductors") <= 3).then(1.0)
+    for from_n, to_n, value in catalog["fill_factor"].select("from_n", "to_n", "factor").iter_rows():
+        inside = (pl.col("raceway_conductors") >= from_n) & (pl.col("raceway_conductors") <= (to_n or 10**9))
+        fill = pl.when(inside).then(value).otherwise(fill)
+    return frame.with_columns(fill.alias("fill_factor"))
+
+
+def _feeders(circuit: pl.DataFrame, system: pl.DataFrame, run: pl.DataFrame) -> pl.DataFrame:
+    """One row per feeder: the combiners that circuits name, or one feeder for a system's other circuits."""
+    keys = circuit.select("system_id", pl.col("combiner_id").fill_null("")).unique().sort("system_id", "combiner_id")
+    frame = keys.join(
+        in_series(run, "feeder", ["system_id", "combiner_id"]), on=["system_id", "combiner_id"], how="left"
+    )
+    frame = frame.sort("system_id", "combiner_id").with_row_index("feeder_row")
+    frame = frame.with_columns(pl.col("feeder_row").cast(pl.Int64), pl.col("combiner_id").replace("", None))
+    frame = frame.with_columns(
+        pl.lit(None, pl.Float64).alias("ambient_c"), pl.lit(None, pl.Int64).alias("raceway_conductors")
+    )
+    return run_bits(_join_system(frame, system), "feeder", ampacity=True)
+
+
+def _circuits(records: Records, system: pl.DataFrame, run: pl.DataFrame, catalog: specs.Frames, policy: Policy,
+              as_of: date) -> pl.DataFrame:  # fmt: skip
+    frame = _join_system(records.circuit.sort("system_id", "circuit_id"), system)
+    frame = specs.add_trunks(frame, catalog, policy, as_of)
+    frame = specs.add_inverters(frame, catalog, as_of)
+    frame = specs.add_modules(frame, catalog, as_of)
+    frame = specs.add_thresholds(frame, catalog)
+    frame = layout.add_first_section(layout.add_counts(frame, records.unit, policy), policy)
+    frame = frame.join(
+        in_series(run, "home run", ["system_id", "circuit_id"]),
+        on=["system_id", "circuit_id"],
+        how="left",
+        maintain_order="left",
+    )
+    frame = run_bits(frame, "home_run", ampacity=True)
+    frame = _ambient(frame, catalog, policy)
+    several = pl.len().over("system_id") > 1
+    loose = pl.col("combiner_id").is_null() & several
+    one = pl.lit(policy.assume.one_feeder)
+    plain = ("breaker_a", "roof_clearance_mm")
+    return add_bits(
+        frame,
+        {"combiner_id": loose & one.not_(), **{c: pl.col(c).is_null() for c in plain}},
+        {"combiner_id": loose & one},
+    )
+
+
+def _systems(records: Records, run: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    frame = prepare_systems(records.system.sort("system_id"), policy)
+    for role in ("service entrance", "service drop"):
+        frame = frame.join(in_series(run, role, ["system_id"]), on="system_id", how="left", maintain_order="left")
+        frame = run_bits(frame, role.replace(" ", "_"))
+    # A unit's own voltage decides the base of a single-phase network; it is 120 V only for line-to-neutral units.
+    return frame.with_columns(pl.col("line_line_v").alias("network_v"))
+
+
+def _limits(circuit: pl.DataFrame, catalog: specs.Frames, policy: Policy) -> pl.DataFrame:
+    """Add stated and computed unit limits and the effect of the current's last printed digit."""
+    wiring = pl.when(pl.col("wiring") == "single").then(pl.lit("single")).otherwise(pl.lit("three-phase"))
+    limits = catalog["inverter_branch_limit"].with_columns(specs.model_key("model").alias("_key")).drop("model")
+    limits = limits.rename({"revision": "inverter_revision", "wiring": "_wiring"})
+    keys = ["_key", "inverter_revision", "service", "_wiring"]
+    frame = circuit.with_columns(specs.model_key("inverter_model").alias("_key"), wiring.alias("_wiring"))
+    stated = limits.group_by([*keys, "breaker_a"]).agg(pl.col("units").min().alias("stated_unit_limit"))
+    other = limits.select(keys).unique().with_columns(pl.lit(True).alias("_stated"))
+    frame = frame.join(stated, on=[*keys, "breaker_a"], how="left", maintain_order="left")
+    frame = frame.join(other, on=keys, how="left", maintain_order="left").drop("_key", "_wiring")
+    computed = np.full(frame.height, np.nan)
+    tolerance = np.full(frame.height, np.nan)
+    count, current = layout.column(frame, "inverter_count"), layout.column(frame, "unit_current_a")
+    half, allowed = (
+        layout.column(frame, "unit_half_digit_a"),
+        layout.column(frame, "breaker_a") * policy.branch.continuous_fraction,
+    )
+    for kind in ("single", "pairs", "neutral"):
+        of_kind = (frame["wiring"] == kind).fill_null(False).to_numpy()
+        usable = of_kind & ~np.isnan(current) & ~np.isnan(allowed)
+        computed[usable] = units_within(kind, current[usable], allowed[usable], half[usable])
+        counted = of_kind & ~np.isnan(count)
+        tolerance[counted] = line_factor(kind, count[counted].astype(np.int64)) * half[counted]
+    return frame.with_columns(
+        pl.Series("computed_unit_limit", computed).fill_nan(None).cast(pl.Int64),
+        pl.Series("line_current_tolerance_a", tolerance).fill_nan(None),
+        (pl.col("_stated").fill_null(False) & pl.col("stated_unit_limit").is_null()).alias(
+            "stated_limit_for_other_breaker"
+        ),
+    ).drop("_stated")
+
+
+TRUNK_FACTS = (
+    "service", "inverter_model", "inverter_spec", "inverter_count", "inverter_current", "inverter_connection",
+    "circuit_phases", "trunk_model", "trunk_spec", "trunk_section", "orientation", "feed", "arm_counts",
+    "first_section_m", "power_factor", "power_factor_mode",
+)  # fmt: skip
+CURRENT_FACTS = (
+    "service", "inverter_model", "inverter_spec", "inverter_count", "inverter_current", "inverter_connection",
+    "circuit_phases", "power_factor", "power_factor_mode",
+)  # fmt: skip
+
+
+def _needs(circuit: pl.DataFrame) -> pl.DataFrame:
+    """Add, as bits, the facts each part of the rise rests on."""
+    run = ("length_m", "size", "material")
+    home = mask(*CURRENT_FACTS, *(f"home_run_{c}" for c in run))
+    feeder = mask(*CURRENT_FACTS, "combiner_id", *(f"feeder_{c}" for c in run))
+    entrance = mask(*(f"service_entrance_{c}" for c in run))
+    trunk = mask(*TRUNK_FACTS)
+    from_service = pl.col("rise_starts_at") == "point of supply"
+    total = pl.when(from_service).then(pl.lit(trunk | home | feeder | entrance, pl.UInt64))
+    return circuit.with_columns(
+        pl.lit(trunk, pl.UInt64).alias("trunk_rise_needs"),
+        pl.lit(home, pl.UInt64).alias("home_run_rise_needs"),
+        pl.lit(feeder, pl.UInt64).alias("feeder_rise_needs"),
+        total.otherwise(pl.lit(trunk | home | feeder, pl.UInt64)).alias("rise_needs"),
+    )

@@ -1,0 +1,187 @@
+"""From canonical records to the frames that the checks see; the electrical columns are computed once a batch."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+from auditor.checks.facts import mask
+from auditor.policy import Policy
+from auditor.prepare import frames, layout, specs
+from auditor.prepare.bits import ZERO, add_bits
+from auditor.prepare.frames import CURRENT_FACTS, Prepared, Records
+from auditor.prepare.networks import Batch, solve
+from auditor.prepare.runs import prepare_runs
+
+FEEDER_FACTS = ("feeder_length_m", "feeder_size", "feeder_material")
+
+
+def _gather(child: pl.DataFrame, key: str, facts: tuple[str, ...]) -> pl.DataFrame:
+    """The bits of these facts that any row of a group has."""
+    wanted = pl.lit(mask(*facts), pl.UInt64)
+    return child.group_by(key).agg(
+        (pl.col("missing_bits") & wanted).bitwise_or().alias("_missing"),
+        (pl.col("assumed_bits") & wanted).bitwise_or().alias("_assumed"),
+    )
+
+
+def _take_over(frame: pl.DataFrame, child: pl.DataFrame, key: str, facts: tuple[str, ...]) -> pl.DataFrame:
+    """Add the bits of these facts from the rows of `child` that belong to each row."""
+    return (
+        frame.join(_gather(child, key, facts), on=key, how="left", maintain_order="left")
+        .with_columns(
+            (pl.col("missing_bits") | pl.col("_missing").fill_null(ZERO)).alias("missing_bits"),
+            (pl.col("assumed_bits") | pl.col("_assumed").fill_null(ZERO)).alias("assumed_bits"),
+        )
+        .drop("_missing", "_assumed")
+    )
+
+
+def _link(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) -> tuple[pl.DataFrame, ...]:
+    """Tie circuits to feeders and both to systems by row numbers."""
+    system = system.with_row_index("system_row").with_columns(pl.col("system_row").cast(pl.Int64))
+    rows = system.select("system_id", "system_row")
+    feeder = feeder.join(rows, on="system_id", how="left", maintain_order="left")
+    keys = feeder.select(
+        "system_id", "system_row", pl.col("combiner_id").fill_null("").alias("_combiner"), "feeder_row"
+    )
+    circuit = circuit.with_columns(pl.col("combiner_id").fill_null("").alias("_combiner")).join(
+        keys, on=["system_id", "_combiner"], how="left", maintain_order="left"
+    )
+    return system, feeder, circuit.drop("_combiner")
+
+
+def _share_feeders(feeder: pl.DataFrame, circuit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Give feeders the facts their current rests on, and circuits the facts of their feeder."""
+    feeder = _take_over(feeder, circuit, "feeder_row", (*CURRENT_FACTS, "combiner_id"))
+    circuit = _take_over(circuit, feeder, "feeder_row", FEEDER_FACTS)
+    load = feeder.select("feeder_row", ((pl.col("missing_bits") & mask(*CURRENT_FACTS)) != 0).alias("_load"))
+    circuit = circuit.join(load, on="feeder_row", how="left", maintain_order="left")
+    own = (pl.col("missing_bits") & mask(*CURRENT_FACTS)) != 0
+    return feeder, add_bits(circuit, {"feeder_load": pl.col("_load") & own.not_()}, {}).drop("_load")
+
+
+def _select(batch: Batch, three_phase: bool) -> tuple[Batch, list[pl.Series]]:
+    """The part of a batch with three-phase services, or without, its rows numbered anew; and the old numbers."""
+    chosen = pl.col("three_phase_service") == three_phase
+    system = batch.system.filter(chosen)
+    numbers = system.select("system_row").with_row_index("_new").with_columns(pl.col("_new").cast(pl.Int64))
+    feeder = batch.feeder.join(numbers, on="system_row", how="inner", maintain_order="left")
+    feeder_numbers = (
+        feeder.select("feeder_row").with_row_index("_feeder").with_columns(pl.col("_feeder").cast(pl.Int64))
+    )
+    circuit = (
+        batch.circuit.with_row_index("_row")
+        .join(numbers, on="system_row", how="inner", maintain_order="left")
+        .join(feeder_numbers, on="feeder_row", how="left", maintain_order="left")
+    )
+    rows = circuit.select(pl.col("_row").alias("row")).with_row_index("_circuit")
+    listed = batch.listed.join(rows, on="row", how="inner", maintain_order="left").with_columns(
+        pl.col("_circuit").cast(pl.Int64).alias("row")
+    )
+    old = [system["system_row"], feeder["feeder_row"], circuit["_row"]]
+    part = Batch(
+        system,
+        feeder.with_columns(pl.col("_new").alias("system_row")),
+        circuit.with_columns(pl.col("_new").alias("system_row"), pl.col("_feeder").alias("feeder_row")),
+        listed,
+    )
+    return part, old
+
+
+def _solve_all(batch: Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Solve the single-phase and the three-phase systems and put the rows back in the batch's order."""
+    parts: list[list[pl.DataFrame]] = [[], [], []]
+    for three_phase in (False, True):
+        part, (systems, feeders, circuits) = _select(batch, three_phase)
+        if part.circuit.height:
+            solved = solve(part, three_phase)
+            for kept, frame, rows in zip(parts, solved, (circuits, feeders, systems), strict=True):
+                kept.append(frame.with_columns(rows.cast(pl.Int64).alias("_order")))
+    circuit, feeder, system = (pl.concat(kept).sort("_order").fill_nan(None) for kept in parts)
+    return circuit, feeder, system
+
+
+def _finish_circuits(circuit: pl.DataFrame, solved: pl.DataFrame) -> pl.DataFrame:
+    """Join the solution; the rise of a home run of unknown length was that of one metre."""
+    frame = pl.concat([circuit, solved.drop("_order")], how="horizontal")
+    unmeasured = pl.col("home_run_no_length").fill_null(False)
+    per_metre = pl.when(unmeasured & (pl.col("home_run_runs") == 1)).then("home_run_rise_pct")
+    frame = frame.with_columns(
+        per_metre.alias("_per_m"),
+        pl.when(unmeasured).then(pl.col("known_rise_pct") - pl.col("home_run_rise_pct").fill_null(0.0))
+        .otherwise("known_rise_pct").alias("known_rise_pct"),
+        pl.when(unmeasured.not_()).then("home_run_rise_pct").alias("home_run_rise_pct"),
+        pl.when(pl.col("feeder_no_length").fill_null(False).not_()).then("feeder_rise_pct").alias("feeder_rise_pct"),
+    )  # fmt: skip
+    entrance = pl.when(pl.col("rise_starts_at") == "point of supply").then("service_entrance_rise_pct").otherwise(0.0)
+    others = pl.col("trunk_rise_pct") + pl.col("feeder_rise_pct") + entrance
+    total = pl.col("trunk_rise_pct") + pl.col("home_run_rise_pct") + pl.col("feeder_rise_pct") + entrance
+    return frame.with_columns(
+        total.alias("total_rise_pct"),
+        ((pl.col("rise_target_pct") - others) / pl.col("_per_m")).alias("home_run_fails_at_m"),
+        (pl.col("sin_phi") >= 0).alias("rise_only_adds"),
+        (pl.col("unit_voltage_v") * pl.col("service_top_pu")).alias("service_top_v"),
+        # The exact voltage of a circuit whose home run has no length, or whose units sit on another voltage than
+        # the network was solved for, is not known.
+        pl.when(unmeasured.not_() & (pl.col("three_phase_service") | (pl.col("unit_voltage_v") == pl.col("line_line_v"))))
+        .then("terminal_v").alias("terminal_v"),
+    ).drop("_per_m")  # fmt: skip
+
+
+def _standard_breaker(current: pl.Expr, sizes: list[float]) -> pl.Expr:
+    """The smallest standard size [A] not below a current."""
+    chosen = pl.lit(None, pl.Float64)
+    for size in sorted(sizes, reverse=True):
+        chosen = pl.when(current <= size).then(size).otherwise(chosen)
+    return chosen
+
+
+def _finish_systems(
+    system: pl.DataFrame, solved: pl.DataFrame, circuit: pl.DataFrame, catalog: specs.Frames
+) -> pl.DataFrame:
+    """Join the solution and what a system's circuits add up to."""
+    rows = solved.rename({"_order": "system_row"})
+    sums = circuit.group_by("system_row").agg(
+        pl.len().alias("circuits"),
+        pl.when(pl.col("solar_kva").is_null().any().not_()).then(pl.col("solar_kva").sum()).alias("solar_kva"),
+        pl.col("inverter_count").sum().alias("units"),
+        pl.col("total_rise_pct").max().alias("worst_total_rise_pct"),
+        pl.col("service_drop_rise_pct").max().alias("service_drop_rise_pct"),
+    )
+    frame = system.join(rows, on="system_row", how="left", maintain_order="left")
+    frame = frame.join(sums, on="system_row", how="left", maintain_order="left")
+    none = pl.col("circuits").is_null()
+    frame = frame.with_columns(
+        pl.col("circuits").fill_null(0), pl.when(none.not_()).then("solar_current_a").alias("solar_current_a")
+    )
+    frame = add_bits(frame, {"inverter_count": none}, {})
+    frame = _take_over(frame, circuit, "system_row", CURRENT_FACTS)
+    sizes = catalog["standard_breaker"]["amps"].to_list()
+    p, q = pl.col("solar_kva") * pl.col("cos_phi"), pl.col("solar_kva") * pl.col("sin_phi")
+    return frame.with_columns(
+        _standard_breaker(1.25 * pl.col("solar_current_a"), sizes).alias("solar_breakers_a"),
+        pl.col("solar_current_a").is_not_null().alias("solar_units_known"),
+        ((pl.col("transformer_r_pct") * p + pl.col("transformer_x_pct") * q) / pl.col("transformer_kva"))
+        .alias("transformer_rise_pct"),
+    )  # fmt: skip
+
+
+def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date) -> Prepared:
+    """Return the frames the checks see for whole systems; a row depends on its own system alone."""
+    run = prepare_runs(records.run, catalog, policy)
+    system = frames._systems(records, run, policy)
+    circuit = frames._circuits(records, system, run, catalog, policy, as_of)
+    circuit = frames._limits(circuit, catalog, policy)
+    feeder = frames._feeders(circuit, system, run)
+    feeder = frames._ambient(feeder, catalog, policy)
+    system, feeder, circuit = _link(system, feeder, circuit)
+    feeder_runs = feeder.select("feeder_row", "feeder_no_length", "feeder_length_m", "feeder_size", "feeder_material")
+    circuit = circuit.join(feeder_runs, on="feeder_row", how="left", maintain_order="left")
+    feeder, circuit = _share_feeders(feeder, circuit)
+    listed = layout.listed_units(circuit, records.unit, catalog, as_of)
+    solved_circuit, solved_feeder, solved_system = _solve_all(Batch(system, feeder, circuit, listed))
+    circuit = frames._needs(_finish_circuits(circuit, solved_circuit))
+    feeder = pl.concat([feeder, solved_feeder.drop("_order")], how="horizontal")
+    return Prepared(_finish_systems(system, solved_system, circuit, catalog), feeder, circuit)

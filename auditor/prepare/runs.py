@@ -1,0 +1,145 @@
+"""Wire runs beside the conductor tables: impedance of what is in series, and the smallest ampacity among it."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from auditor.policy import Policy
+from auditor.prepare.bits import add_bits
+from auditor.prepare.specs import Frames
+
+RATINGS = (60, 75, 90)
+
+
+def _tables(catalog: Frames, policy: Policy) -> pl.DataFrame:
+    """One row per (size, material): resistance [ohm/m] at the policy's temperature, ampacities and device limit [A]."""
+    conductor = catalog["conductor"]
+    warm = 1 + pl.col("alpha_per_c") * (policy.rise.conductor_temp_c - pl.col("reference_c"))
+    frame = conductor.select("size", "material", (pl.col("r_ohm_per_km") * warm / 1000).alias("r_ohm_per_m"))
+    for rating in RATINGS:
+        column = catalog["ampacity"].filter(pl.col("rating_c") == rating)
+        column = column.select("size", "material", pl.col("ampacity_a").alias(f"ampacity_{rating}_a"))
+        column = column.unique(["size", "material"], keep="last", maintain_order=True)
+        frame = frame.join(column, on=["size", "material"], how="left", maintain_order="left")
+    small = catalog["small_conductor"].select(
+        "size", "material", pl.col("max_breaker_a").alias("small_conductor_breaker_a")
+    )
+    return frame.join(small, on=["size", "material"], how="left", maintain_order="left")
+
+
+def prepare_runs(run: pl.DataFrame, catalog: Frames, policy: Policy) -> pl.DataFrame:
+    """Return the runs with their impedance, one conductor, one way.
+
+    Adds r_ohm and x_ohm (of the run; where only the length is missing, of one metre), ampacities times the parallel
+    sets, and for length, size, material, raceway, terminal rating and the insulation's rating ("conductor") a flag
+    `no_...` where the fact is missing and `assumed_...` where the policy supplies it. A run of zero length needs no
+    further fact.
+    """
+    assume = policy.assume
+    frame = run.with_columns(
+        pl.col("circuit_id").fill_null(""),
+        pl.col("combiner_id").fill_null(""),
+        pl.col("parallel_sets").fill_null(assume.parallel_sets),
+        pl.col("material").fill_null(pl.lit(assume.material, pl.String)).alias("_material"),
+        pl.col("raceway").fill_null(pl.lit(assume.raceway, pl.String)).alias("_raceway"),
+        pl.col("terminal_rating_c").fill_null(pl.lit(assume.terminal_rating_c, pl.Float64)).alias("_terminal"),
+        pl.col("conductor_rating_c").fill_null(pl.lit(assume.insulation_rating_c, pl.Float64)).alias("_insulation"),
+    )
+    short = pl.col("length_m") == 0
+    tables = _tables(catalog, policy)
+    reactance = catalog["reactance"].select("size", pl.col("raceway").alias("_raceway"), "x_ohm_per_km")
+    frame = frame.join(
+        tables.rename({"material": "_material"}), on=["size", "_material"], how="left", maintain_order="left"
+    ).join(reactance, on=["size", "_raceway"], how="left", maintain_order="left")
+    needed = short.fill_null(False).not_()
+
+    def status(column: str) -> list[pl.Expr]:
+        name = column.split("_", maxsplit=1)[0]
+        given, filled = pl.col(column).is_null(), pl.col(f"_{name}").is_null()
+        return [(needed & filled).alias(f"no_{name}"), (needed & given & filled.not_()).alias(f"assumed_{name}")]
+
+    frame = frame.rename({"_insulation": "_conductor"}).with_columns(
+        pl.col("length_m").is_null().alias("no_length"),
+        (needed & pl.col("r_ohm_per_m").is_null() & pl.col("_material").is_not_null()).alias("no_size"),
+        *status("material"),
+        *status("raceway"),
+        *status("terminal_rating_c"),
+        *status("conductor_rating_c"),
+    )
+    per = pl.col("length_m").fill_null(1.0) / pl.col("parallel_sets")
+    sets = pl.col("parallel_sets")
+    return frame.with_columns(
+        pl.when(short).then(0.0).otherwise(pl.col("r_ohm_per_m") * per).alias("r_ohm"),
+        pl.when(short).then(0.0).otherwise(pl.col("x_ohm_per_km") / 1000 * per).alias("x_ohm"),
+        *(pl.when(needed).then(pl.col(f"ampacity_{r}_a") * sets).alias(f"ampacity_{r}_a") for r in RATINGS),
+        pl.when(needed & (sets == 1)).then("small_conductor_breaker_a").alias("small_conductor_breaker_a"),
+        pl.col("_terminal").alias("terminal_rating_c"),
+        pl.col("_conductor").alias("conductor_rating_c"),
+        pl.col("_material").alias("material"),
+        pl.col("_raceway").alias("raceway"),
+    ).drop("_terminal", "_conductor", "_material", "_raceway")
+
+
+def _smallest(column: str) -> pl.Expr:
+    """The smallest of a run's figures, null where any is missing."""
+    return pl.when(pl.col(column).is_null().any().not_()).then(pl.col(column).min()).alias(column)
+
+
+def in_series(run: pl.DataFrame, role: str, key: list[str]) -> pl.DataFrame:
+    """Return one row per key: the runs of that role in series, columns prefixed with the role's name.
+
+    Impedances add; ampacities and ratings are the smallest, size, material and raceway those of the weakest run. A
+    home run of unknown length keeps the impedance of one metre, so that the length at which it fails can be told.
+    """
+    prefix = role.replace(" ", "_")
+    rows = run.filter(pl.col("role") == role).sort(*key, "run_order")
+    texts = ("size", "material", "raceway")
+    numbers = (
+        *(f"ampacity_{rating}_a" for rating in RATINGS),
+        "terminal_rating_c",
+        "conductor_rating_c",
+        "rated_a",
+    )
+    flags = [c for c in rows.columns if c.startswith(("no_", "assumed_"))]
+    weakest = pl.col("ampacity_60_a").fill_null(-1.0).arg_min()
+    frame = rows.group_by(key, maintain_order=True).agg(
+        pl.len().alias("runs"),
+        pl.when(pl.col("length_m").is_null().any().not_()).then(pl.col("length_m").sum()).alias("length_m"),
+        *(pl.when(pl.col(c).is_null().any().not_()).then(pl.col(c).sum()).alias(c) for c in ("r_ohm", "x_ohm")),
+        *(pl.col(c).get(weakest).alias(c) for c in texts),
+        *(_smallest(c) for c in numbers),
+        pl.col("small_conductor_breaker_a").min(),
+        pl.col("parallel_sets").min(),
+        *(pl.col(c).any() for c in flags),
+    )
+    if role != "home run":
+        known = pl.col("no_length").not_()
+        frame = frame.with_columns(
+            pl.when(known).then("r_ohm").alias("r_ohm"), pl.when(known).then("x_ohm").alias("x_ohm")
+        )
+    return frame.rename({c: f"{prefix}_{c}" for c in frame.columns if c not in key})
+
+
+def run_bits(frame: pl.DataFrame, prefix: str, ampacity: bool = False) -> pl.DataFrame:
+    """Add the missing and assumed bits of a role's runs to a frame joined with `in_series`; no run misses all."""
+    absent = pl.col(f"{prefix}_runs").is_null()
+    missing = {
+        f"{prefix}_length_m": absent | pl.col(f"{prefix}_no_length"),
+        f"{prefix}_size": absent | pl.col(f"{prefix}_no_size"),
+        f"{prefix}_material": absent | pl.col(f"{prefix}_no_material"),
+    }
+    assumed = {f"{prefix}_material": pl.col(f"{prefix}_assumed_material")}
+    if ampacity:
+        missing |= {
+            f"{prefix}_raceway": absent | pl.col(f"{prefix}_no_raceway"),
+            f"{prefix}_terminal_rating_c": absent | pl.col(f"{prefix}_no_terminal"),
+            f"{prefix}_insulation": absent | pl.col(f"{prefix}_no_conductor"),
+        }
+        assumed |= {
+            f"{prefix}_raceway": pl.col(f"{prefix}_assumed_raceway"),
+            f"{prefix}_terminal_rating_c": pl.col(f"{prefix}_assumed_terminal"),
+            f"{prefix}_insulation": pl.col(f"{prefix}_assumed_conductor"),
+        }
+    if prefix == "home_run":
+        missing["home_run_rated_a"] = pl.col("home_run_rated_a").is_null()
+    return add_bits(frame, missing, assumed)

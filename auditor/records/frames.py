@@ -1,0 +1,139 @@
+"""The frames that pass between reading, casting and splitting, with their columns declared once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import polars as pl
+
+from auditor.records.schema import CIRCUIT, RUN, SYSTEM, UNIT, Kind, Table, simple_columns
+
+#: The type a cell has once its kind's grammar has read it.
+KIND_TYPES: dict[Kind, pl.DataType] = {
+    "id": pl.String(),
+    "text": pl.String(),
+    "size": pl.String(),
+    "choice": pl.String(),
+    "arms": pl.String(),
+    "sections": pl.String(),
+    "integer": pl.Int64(),
+    "number": pl.Float64(),
+    "length": pl.Float64(),
+    "current": pl.Float64(),
+    "date": pl.Date(),
+}
+
+ROW_NUMBER = "row_number"
+SOURCE_ROW = "source_row"
+
+#: One refused row or cell: where it stands in the user's file, what it says and why it was refused.
+REJECT_SCHEMA: dict[str, pl.DataType] = {
+    ROW_NUMBER: pl.Int64(),
+    "column": pl.String(),
+    "canonical": pl.String(),
+    "raw": pl.String(),
+    "code": pl.String(),
+    "sentence": pl.String(),
+}
+
+#: A fact of a system on which its rows disagree. `values` and `rows` run side by side: each value as text with the
+#: first row that states it. `combiner_id` and `role` are set for facts of a shared run.
+CONFLICT_SCHEMA: dict[str, pl.DataType] = {
+    "system_id": pl.String(),
+    "combiner_id": pl.String(),
+    "column": pl.String(),
+    "values": pl.List(pl.String()),
+    "rows": pl.List(pl.Int64()),
+}
+
+#: A row that repeats an earlier row of the file word for word.
+DUPLICATE_SCHEMA: dict[str, pl.DataType] = {ROW_NUMBER: pl.Int64(), "same_as_row": pl.Int64()}
+
+
+def table_schema_of(table: Table) -> dict[str, pl.DataType]:
+    """Return the polars schema of a canonical table, `source_row` last."""
+    schema = {column.name: KIND_TYPES[column.kind] for column in table.columns}
+    schema[SOURCE_ROW] = pl.Int64()
+    return schema
+
+
+def simple_schema() -> dict[str, pl.DataType]:
+    """Return the polars schema of typed simple rows (one per circuit), `row_number` first."""
+    schema: dict[str, pl.DataType] = {ROW_NUMBER: pl.Int64()}
+    return schema | {name: KIND_TYPES[column.kind] for name, column in simple_columns().items()}
+
+
+def rejects_frame(records: Iterable[tuple[int, str, str | None, str | None, str, str]] = ()) -> pl.DataFrame:
+    """Return a rejects frame from (row_number, column, canonical, raw, code, sentence) records."""
+    return pl.DataFrame(list(records), schema=REJECT_SCHEMA, orient="row")
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Some rows of a file as text, in the user's own columns plus `row_number`, and what the reader itself refused.
+
+    `blank` counts rows the reader found to hold nothing.
+    """
+
+    frame: pl.DataFrame
+    rejects: pl.DataFrame
+    blank: int = 0
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Typed rows (columns of `simple_schema`, those the file has), and the rejects of all other rows.
+
+    `blank` counts rows with nothing in them: they are neither accepted nor rejected.
+    """
+
+    rows: pl.DataFrame
+    rejects: pl.DataFrame
+    blank: int
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The canonical tables of a file, each sorted by its key with a `source_row` column, and the conflicts found."""
+
+    system: pl.DataFrame
+    circuit: pl.DataFrame
+    unit: pl.DataFrame
+    run: pl.DataFrame
+    conflicts: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What came out of one file. rows_in == accepted + rejected + duplicate always holds.
+
+    `rejects` has one entry per cause, so it may be longer or shorter than `rejected`, which counts rows.
+    `present` names the canonical columns the file states; those of runs read role then column, such as
+    `home_run_length_m` or `feeder_insulation`, and `units` stands for the unit table. A canonical column that is not
+    present must change nothing in a store. `unmapped`, `ignored` are the user's own column names; `absent` are
+    canonical names of the simple file that the file lacks.
+    """
+
+    tables: Tables
+    rejects: pl.DataFrame
+    duplicates: pl.DataFrame
+    unmapped: tuple[str, ...]
+    absent: tuple[str, ...]
+    ignored: tuple[str, ...]
+    present: frozenset[str]
+    rows_in: int
+    accepted: int
+    rejected: int
+    duplicate: int
+
+
+def empty_tables() -> Tables:
+    """Return tables without a row."""
+    return Tables(
+        system=pl.DataFrame(schema=table_schema_of(SYSTEM)),
+        circuit=pl.DataFrame(schema=table_schema_of(CIRCUIT)),
+        unit=pl.DataFrame(schema=table_schema_of(UNIT)),
+        run=pl.DataFrame(schema=table_schema_of(RUN)),
+        conflicts=pl.DataFrame(schema=CONFLICT_SCHEMA),
+    )

@@ -1,0 +1,154 @@
+"""From a file to canonical tables, with every row accounted for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import polars as pl
+
+from auditor.errors import AuditorError
+from auditor.records.bindings import Plan, plan_columns
+from auditor.records.casting import cast_rows
+from auditor.records.csv_reader import csv_chunks, open_csv
+from auditor.records.frames import REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading
+from auditor.records.json_reader import Json, json_systems, jsonl_systems
+from auditor.records.mapping import Mapping, identity_mapping
+from auditor.records.nested_reader import NestedReader
+from auditor.records.parquet_reader import open_parquet, parquet_chunks, refuse_untextable
+from auditor.records.parts import Parts, part_rows
+from auditor.records.schema import simple_columns
+from auditor.records.split import split
+
+#: Called with the rows read so far and the rows in all, where that is known.
+Progress = Callable[[int, int | None], None]
+
+CSV_SUFFIXES = (".csv", ".tsv", ".txt")
+JSON_SUFFIXES = (".json",)
+JSON_LINES_SUFFIXES = (".jsonl", ".ndjson")
+PARQUET_SUFFIXES = (".parquet",)
+
+
+def read_records(path: Path, mapping: Mapping | None = None, progress: Progress | None = None) -> Reading:
+    """Read a CSV, JSON, JSON Lines or Parquet file into canonical tables.
+
+    Without a mapping the file's columns must be canonical. AuditorError when the file as a whole cannot be relied on:
+    its bytes, its quotes, its header, or two readers disagreeing on its rows.
+    """
+    rules = mapping or identity_mapping()
+    suffix = path.suffix.lower()
+    if not path.is_file():
+        raise AuditorError(f"{path}: there is no such file")
+    if suffix in JSON_SUFFIXES or suffix in JSON_LINES_SUFFIXES:
+        read = json_systems if suffix in JSON_SUFFIXES else jsonl_systems
+        systems = read(path, rules.file.decimal_mark)
+        return _read_nested(NestedReader(rules, str(path)), systems, progress)
+    if suffix in CSV_SUFFIXES:
+        source = _csv_source(path, rules)
+    elif suffix in PARQUET_SUFFIXES:
+        source = _parquet_source(path, rules)
+    else:
+        raise AuditorError(f"{path}: a record file is .csv, .json, .jsonl or .parquet; save a workbook's sheet as CSV")
+    with source as flat:
+        return _read_flat(flat, progress)
+
+
+@dataclass
+class _Flat:
+    """A flat file opened: its plan, its chunks, its rows (blank ones counted) by an independent count."""
+
+    name: str
+    plan: Plan
+    chunks: Iterator[Chunk]
+    rows: int
+
+
+@contextmanager
+def _csv_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
+    with open_csv(path, mapping.file) as file:
+        plan = plan_columns(file.headers, mapping, str(path))
+        yield _Flat(str(path), plan, csv_chunks(file), file.rows - file.header_row)
+
+
+@contextmanager
+def _parquet_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
+    file = open_parquet(path)
+    plan = plan_columns(file.headers, mapping, str(path))
+    refuse_untextable(file, {b.header: b.canonical for b in plan.bindings if b.header is not None}, mapping.file)
+    yield _Flat(str(path), plan, parquet_chunks(file, mapping.file), file.rows)
+
+
+@dataclass
+class _Tally:
+    parts: list[Parts] = field(default_factory=list)
+    rejects: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
+    present: set[str] = field(default_factory=set)
+    blank: int = 0
+    rejected: int = 0
+    done: int = 0
+
+
+def _read_flat(flat: _Flat, progress: Progress | None) -> Reading:
+    tally = _Tally(present={b.canonical for b in flat.plan.bindings})
+    for chunk in flat.chunks:
+        cast = cast_rows(chunk.frame, flat.plan.bindings)
+        tally.parts.append(part_rows(cast.rows))
+        tally.rejects += [chunk.rejects, cast.rejects]
+        tally.present |= set(cast.rows.columns) - {ROW_NUMBER}
+        tally.blank += chunk.blank + cast.blank
+        tally.rejected += chunk.rejects[ROW_NUMBER].n_unique() + cast.rejects[ROW_NUMBER].n_unique()
+        tally.done += chunk.frame.height + chunk.rejects.height + chunk.blank
+        if progress is not None:
+            progress(tally.done, flat.rows)
+    reading = _finish(tally, flat.rows - tally.blank, flat.name, _header_of(flat.plan, "circuit_id"))
+    return replace(reading, unmapped=flat.plan.unmapped, absent=flat.plan.absent, ignored=flat.plan.ignored)
+
+
+def _header_of(plan: Plan, canonical: str) -> str:
+    return next((b.shown_header for b in plan.bindings if b.canonical == canonical), canonical)
+
+
+def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]], progress: Progress | None) -> Reading:
+    tally = _Tally()
+    for batch in systems:
+        result = reader.read(batch)
+        tally.parts.append(result.parts)
+        tally.rejects.append(result.rejects)
+        tally.rejected += result.rejected
+        tally.done += result.rows
+        if progress is not None:
+            progress(tally.done, None)
+    reader.refuse_unseen()
+    tally.present = reader.present()
+    reading = _finish(tally, tally.done, reader.name, reader.key_header)
+    absent = tuple(name for name in simple_columns() if name not in tally.present)
+    return replace(reading, unmapped=reader.unmapped(), absent=absent, ignored=reader.ignored())
+
+
+def _finish(tally: _Tally, rows_in: int, name: str, key_header: str) -> Reading:
+    parts = tally.parts or [part_rows(pl.DataFrame(schema={ROW_NUMBER: pl.Int64()}))]
+    tally.parts = []
+    kept = sum(part.rows.height for part in parts)
+    result = split(parts, key_header)
+    taken, duplicate = result.rejects.height, result.duplicates.height
+    reading = Reading(
+        tables=result.tables,
+        rejects=pl.concat([*tally.rejects, result.rejects]).sort(ROW_NUMBER, maintain_order=True),
+        duplicates=result.duplicates,
+        unmapped=(),
+        absent=(),
+        ignored=(),
+        present=frozenset(tally.present),
+        rows_in=rows_in,
+        accepted=kept - taken - duplicate,
+        rejected=tally.rejected + taken,
+        duplicate=duplicate,
+    )
+    if rows_in != reading.accepted + reading.rejected + reading.duplicate:
+        raise AuditorError(
+            f"{name}: row-count: of {rows_in} rows {reading.accepted} were accepted, {reading.rejected} rejected and "
+            f"{reading.duplicate} repeated, which do not add up; nothing was taken from this file"
+        )
+    return reading

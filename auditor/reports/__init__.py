@@ -1,0 +1,1 @@
+"""Files and sheets for people, made from a snapshot."""

@@ -1,0 +1,81 @@
+"""Imported files under their content hash, and the manifest: the order and options of every import."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from auditor.errors import AuditorError
+from auditor.store.folder import Store, sync
+
+
+class Import(BaseModel):
+    """One line of the manifest."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    import_id: int
+    file_name: str
+    sha256: str
+    mapping_name: str = ""
+    mapping_sha256: str = ""
+    replace_circuits: bool = False
+    imported_on: str
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file's content, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def original_path(store: Store, sha256: str, name: str) -> Path:
+    """Where a file of that content lies; the suffix is kept, the user's name is data only."""
+    suffix = "".join(c for c in Path(name).suffix.lower() if c.isalnum() or c == ".")
+    return store.originals / f"{sha256}{suffix}"
+
+
+def keep_original(store: Store, path: Path) -> str:
+    """Copy a file into the store under its hash, whole or not at all; return the hash."""
+    sha256 = file_hash(path)
+    target = original_path(store, sha256, path.name)
+    if not target.exists():
+        part = store.originals / f".{sha256}.part"
+        shutil.copyfile(path, part)
+        if file_hash(part) != sha256:
+            part.unlink()
+            raise AuditorError(f"{path}: the file changed while it was copied. Import it again once it is complete.")
+        sync(part)
+        part.replace(target)
+        sync(store.originals)
+    return sha256
+
+
+def read_manifest(store: Store) -> list[Import]:
+    """Return the imports in order; a last line cut short by a crash was never an import and is left out."""
+    if not store.manifest.exists():
+        return []
+    lines = store.manifest.read_bytes().split(b"\n")
+    whole = lines[:-1]
+    try:
+        return [Import.model_validate_json(line) for line in whole if line.strip()]
+    except ValidationError as error:
+        raise AuditorError(f"{store.manifest}: a line is not an import: {error.errors()[0]['msg']}.") from error
+
+
+def append_manifest(store: Store, entry: Import) -> None:
+    """Add one import; from here on it has happened, whatever becomes of the process."""
+    handle = os.open(store.manifest, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        os.ftruncate(handle, store.manifest.read_bytes().rfind(b"\n") + 1)
+        os.lseek(handle, 0, os.SEEK_END)
+        os.write(handle, json.dumps(entry.model_dump()).encode() + b"\n")
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    sync(store.originals)

@@ -1,0 +1,292 @@
+"""The records database: the latest revision of every row, the revisions before it, and what each import did.
+
+It is rebuilt from the originals: an import that the manifest holds and the database lacks is read again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+from auditor.errors import AuditorError
+from auditor.records import Reading, load_mapping, read_records
+from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, REJECT_SCHEMA
+from auditor.records.schema import RUN, TABLES, UNIT, Table
+from auditor.store.folder import Store
+from auditor.store.originals import Import, original_path, read_manifest
+
+#: Raise it when the tables change; a database of another version is rebuilt.
+VERSION = "1"
+
+_SQL_TYPES = {pl.String(): "VARCHAR", pl.Int64(): "BIGINT", pl.Float64(): "DOUBLE", pl.Date(): "DATE"}
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+Connection = duckdb.DuckDBPyConnection
+Progress = Callable[[int, int | None], None]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What an import did to the store; rows_in == accepted + rejected + duplicate."""
+
+    rows_in: int
+    accepted: int
+    rejected: int
+    duplicate: int
+    systems: int
+    circuits: int
+    replaced: int
+
+
+def quoted(name: str) -> str:
+    """An identifier in SQL."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _definition(table: Table) -> str:
+    columns = [f"{quoted(c.name)} {_SQL_TYPES[KIND_TYPES[c.kind]]}" for c in table.columns]
+    return ", ".join([*columns, "source_row BIGINT", "row_hash VARCHAR", "import_id INTEGER"])
+
+
+def _create(con: Connection) -> None:
+    con.execute("BEGIN")
+    for table in TABLES:
+        con.execute(f"CREATE TABLE {quoted(table.name)} ({_definition(table)})")
+        con.execute(f"CREATE TABLE {quoted(table.name + '_past')} ({_definition(table)}, replaced_by INTEGER)")
+    con.execute(
+        "CREATE TABLE import (import_id INTEGER, file_name VARCHAR, sha256 VARCHAR, mapping_name VARCHAR,"
+        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, imported_on DATE, rows_in BIGINT, accepted BIGINT,"
+        " rejected BIGINT, duplicate BIGINT)"
+    )
+    rejects = ", ".join(f"{quoted(c)} {_SQL_TYPES[t]}" for c, t in REJECT_SCHEMA.items())
+    con.execute(f"CREATE TABLE reject (import_id INTEGER, {rejects})")
+    con.execute(
+        'CREATE TABLE conflict (import_id INTEGER, system_id VARCHAR, combiner_id VARCHAR, "column" VARCHAR,'
+        ' "values" VARCHAR[], "rows" BIGINT[])'
+    )
+    con.execute("CREATE TABLE about (version VARCHAR)")
+    con.execute("INSERT INTO about VALUES (?)", [VERSION])
+    con.execute("COMMIT")
+
+
+def _usable(con: Connection) -> bool:
+    try:
+        return con.execute("SELECT version FROM about").fetchall() == [(VERSION,)]
+    except duckdb.Error:
+        return False
+
+
+def _open(store: Store) -> Connection:
+    """Open the database, new where there is none or the one there cannot be used."""
+    for _ in range(2):
+        try:
+            con = duckdb.connect(str(store.records), config=CONFIG)
+        except (duckdb.IOException, duckdb.SerializationException, duckdb.InternalException, duckdb.FatalException):
+            remove(store)
+            continue
+        con.execute("SET temp_directory = ?", [str(store.scratch)])
+        con.execute("SET preserve_insertion_order = false")
+        if _usable(con):
+            return con
+        if not con.execute("SELECT 1 FROM information_schema.tables LIMIT 1").fetchall():
+            _create(con)
+            return con
+        con.close()
+        remove(store)
+    raise AuditorError(f"{store.records}: cannot open or make the records database. Is the disk full or read-only?")
+
+
+def remove(store: Store) -> None:
+    """Remove the records database; the next command builds it anew from the originals."""
+    store.records.unlink(missing_ok=True)
+    store.records.with_name(store.records.name + ".wal").unlink(missing_ok=True)
+
+
+@contextmanager
+def open_records(store: Store, progress: Progress | None = None) -> Iterator[Connection]:
+    """Open the database with every import of the manifest in it; the store's lock must be held."""
+    con = _open(store)
+    try:
+        done = con.execute("SELECT coalesce(max(import_id), 0) FROM import").fetchall()[0][0]
+        entries = read_manifest(store)
+        if done > len(entries):
+            raise AuditorError(
+                f"{store.manifest}: lists {len(entries)} imports, the records database holds {done}."
+                f" Put the manifest back, or remove {store.records} to rebuild from what is listed."
+            )
+        for entry in entries[done:]:
+            replay(con, store, entry, progress)
+        yield con
+    finally:
+        con.close()
+
+
+def replay(con: Connection, store: Store, entry: Import, progress: Progress | None = None) -> Outcome:
+    """Read a kept original again and apply it."""
+    path = original_path(store, entry.sha256, entry.file_name)
+    mapping = None
+    if entry.mapping_sha256:
+        mapping = load_mapping(original_path(store, entry.mapping_sha256, entry.mapping_name))
+    if not path.exists():
+        raise AuditorError(
+            f"{path}: the original of import {entry.import_id} ({entry.file_name}) is gone; put it back."
+        )
+    reading = read_records(path, mapping, progress)
+    con.execute("BEGIN")
+    outcome = apply(con, entry, reading)
+    con.execute("COMMIT")
+    return outcome
+
+
+def apply(con: Connection, entry: Import, reading: Reading) -> Outcome:
+    """Apply a reading inside the caller's transaction: new revisions replace, what is equal stays."""
+    for table in TABLES:
+        frame = getattr(reading.tables, table.name)
+        _stage(con, table, frame, reading.present, entry.import_id)
+    if entry.replace_circuits:
+        _drop_unlisted(con, entry.import_id)
+    if "units" in reading.present:
+        _drop_old_units(con, entry.import_id)
+    changed, replaced = _count_changed(con)
+    for table in TABLES:
+        _write(con, table, entry.import_id)
+    accepted = min(changed, reading.accepted)
+    outcome = Outcome(
+        reading.rows_in,
+        accepted,
+        reading.rejected,
+        reading.duplicate + reading.accepted - accepted,
+        reading.tables.system.height,
+        reading.tables.circuit.height,
+        replaced,
+    )
+    _record(con, entry, reading, outcome)
+    return outcome
+
+
+def _match(table: Table) -> str:
+    nullable = {"circuit_id", "combiner_id"} if table is RUN else set()
+    return " AND ".join(
+        f"n.{quoted(k)} {'IS NOT DISTINCT FROM' if k in nullable else '='} o.{quoted(k)}" for k in table.key
+    )
+
+
+def _merged(table: Table, column: str, present: frozenset[str]) -> str:
+    """The value of a column: the file's where the file states the column, else the one held before."""
+    name = quoted(column)
+    if column in table.key or (table is UNIT):
+        return f"n.{name}"
+    if table is not RUN:
+        return f"n.{name}" if column in present else f"o.{name}"
+    roles = [
+        r
+        for r in ("home run", "feeder", "service entrance", "service drop")
+        if f"{r.replace(' ', '_')}_{column}" in present
+    ]
+    if not roles:
+        return f"o.{name}"
+    listed = ", ".join(f"'{role}'" for role in roles)
+    return f"CASE WHEN n.role IN ({listed}) THEN n.{name} ELSE o.{name} END"
+
+
+def _stage(con: Connection, table: Table, frame: pl.DataFrame, present: frozenset[str], import_id: int) -> None:
+    """Make temporary `new_T`: the file's rows merged with what is held, and the hash held before."""
+    con.register("incoming", frame.to_arrow())
+    columns = [c.name for c in table.columns]
+    merged = ", ".join(f"{_merged(table, c, present)} AS {quoted(c)}" for c in columns)
+    content = ", ".join(f"coalesce({quoted(c)}::VARCHAR, chr(0))" for c in columns)
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE new_{table.name} AS"
+        f" SELECT *, md5(concat_ws(chr(31), {content})) AS row_hash, {import_id} AS import_id FROM"
+        f" (SELECT {merged}, n.source_row, o.row_hash AS old_hash FROM incoming n"
+        f" LEFT JOIN {quoted(table.name)} o ON {_match(table)})"
+    )
+    con.unregister("incoming")
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE gone_{table.name} AS"
+        f" SELECT {', '.join(quoted(k) for k in table.key)} FROM new_{table.name}"
+        " WHERE old_hash IS NOT NULL AND old_hash <> row_hash"
+    )
+
+
+def _drop_unlisted(con: Connection, import_id: int) -> None:
+    """Mark as gone the circuits, with their units and home runs, that a file lists no more for its systems."""
+    unlisted = (
+        "SELECT system_id, circuit_id FROM circuit WHERE system_id IN (SELECT system_id FROM new_system)"
+        " EXCEPT SELECT system_id, circuit_id FROM new_circuit"
+    )
+    for name, keys in (("circuit", ""), ("unit", ", unit_order"), ("run", ", combiner_id, role, run_order")):
+        con.execute(
+            f"INSERT INTO gone_{name} SELECT system_id, circuit_id{keys} FROM {name} SEMI JOIN ({unlisted})"
+            " USING (system_id, circuit_id)"
+        )
+
+
+def _drop_old_units(con: Connection, import_id: int) -> None:
+    """A circuit's list of units is replaced as a whole."""
+    con.execute(
+        "INSERT INTO gone_unit SELECT system_id, circuit_id, unit_order FROM unit SEMI JOIN new_circuit"
+        " USING (system_id, circuit_id) ANTI JOIN new_unit USING (system_id, circuit_id, unit_order)"
+    )
+
+
+def _count_changed(con: Connection) -> tuple[int, int]:
+    """Rows of the file that change something (a row is a circuit, or a system without one), and circuits replaced."""
+    differs = "old_hash IS DISTINCT FROM row_hash"
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE changed AS"
+        f" SELECT system_id, NULL AS circuit_id FROM new_system WHERE {differs}"
+        f" UNION SELECT system_id, circuit_id FROM new_circuit WHERE {differs}"
+        f" UNION SELECT system_id, circuit_id FROM new_unit WHERE {differs}"
+        f" UNION SELECT system_id, circuit_id FROM new_run WHERE {differs}"
+        " UNION SELECT system_id, circuit_id FROM gone_circuit UNION SELECT system_id, circuit_id FROM gone_unit"
+    )
+    rows = (
+        "SELECT system_id, circuit_id FROM new_circuit"
+        " UNION ALL SELECT system_id, NULL FROM new_system ANTI JOIN new_circuit USING (system_id)"
+    )
+    changed = con.execute(
+        f"SELECT count(*) FROM ({rows}) r WHERE r.system_id IN (SELECT system_id FROM changed WHERE circuit_id IS NULL)"
+        " OR (r.system_id, r.circuit_id) IN (SELECT (system_id, circuit_id) FROM changed WHERE circuit_id IS NOT NULL)"
+    ).fetchall()[0][0]
+    replaced = con.execute("SELECT count(*) FROM gone_circuit").fetchall()[0][0]
+    return int(changed), int(replaced)
+
+
+def _write(con: Connection, table: Table, import_id: int) -> None:
+    """Move replaced rows to the past and insert the new ones."""
+    name, past = quoted(table.name), quoted(table.name + "_past")
+    held = ", ".join([*(quoted(c.name) for c in table.columns), "source_row", "row_hash", "import_id"])
+    if con.execute(f"SELECT 1 FROM gone_{table.name} LIMIT 1").fetchall():
+        match = _match(table).replace("n.", "g.")
+        con.execute(
+            f"INSERT INTO {past} SELECT o.*, {import_id} FROM {name} o SEMI JOIN gone_{table.name} g ON {match}"
+        )
+        con.execute(f"DELETE FROM {name} o USING gone_{table.name} g WHERE {match}")
+    con.execute(f"INSERT INTO {name} SELECT {held} FROM new_{table.name} WHERE old_hash IS DISTINCT FROM row_hash")
+
+
+def _record(con: Connection, entry: Import, reading: Reading, outcome: Outcome) -> None:
+    con.execute(
+        "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            *(entry.import_id, entry.file_name, entry.sha256, entry.mapping_name, entry.mapping_sha256),
+            *(entry.replace_circuits, entry.imported_on),
+            *(outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate),
+        ],
+    )
+    for name, frame, columns in (
+        ("reject", reading.rejects, REJECT_SCHEMA),
+        ("conflict", reading.tables.conflicts, CONFLICT_SCHEMA),
+    ):
+        if frame.height:
+            con.register("incoming", frame.to_arrow())
+            listed = ", ".join(quoted(c) for c in columns)
+            con.execute(f"INSERT INTO {name} SELECT {entry.import_id}, {listed} FROM incoming")
+            con.unregister("incoming")

@@ -1,0 +1,129 @@
+"""Snapshots: self-contained, published at once, opened read-only by everyone else."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+import duckdb
+
+from auditor.errors import AuditorError
+from auditor.records.schema import TABLES
+from auditor.store.folder import Store, replace_text, sync
+from auditor.store.records_db import CONFIG, Connection, quoted
+
+_NAME = re.compile(r"audit-(\d{4,})\.duckdb")
+_KEYS = {"system": "system_id", "circuit": "system_id, circuit_id"}
+
+
+def snapshot_numbers(store: Store) -> list[int]:
+    """The run numbers of the snapshots in the store, ascending."""
+    matches = (_NAME.fullmatch(path.name) for path in store.snapshots.glob("audit-*.duckdb"))
+    return sorted(int(match[1]) for match in matches if match)
+
+
+def snapshot_path(store: Store, number: int) -> Path:
+    """Where the snapshot of a run lies."""
+    return store.snapshots / f"audit-{number:04d}.duckdb"
+
+
+def current_number(store: Store) -> int:
+    """The run that readers open; the last one where CURRENT is missing or names none. AuditorError without any."""
+    numbers = snapshot_numbers(store)
+    if not numbers:
+        raise AuditorError(f"{store.root}: nothing has been audited yet. Run: auditor audit --store {store.root}")
+    match = _NAME.fullmatch(store.current.read_text("utf-8").strip()) if store.current.exists() else None
+    return int(match[1]) if match and int(match[1]) in numbers else numbers[-1]
+
+
+def write_snapshot(
+    con: Connection,
+    store: Store,
+    number: int,
+    results: Mapping[str, Path],
+    about: Mapping[str, str | int],
+    statements: list[str],
+) -> Path:
+    """Build the snapshot of a run from the records database and its result files, and publish it.
+
+    `results` gives the Parquet file of each result table; `about` becomes the one row of table `audit`; `statements`
+    run last inside the new file (views and the tables they need).
+    """
+    part = store.scratch / f"audit-{number:04d}.duckdb"
+    con.execute(f"ATTACH '{_literal(part)}' AS snap")
+    try:
+        for table in TABLES:
+            keys = ", ".join(quoted(k) for k in table.key)
+            con.execute(
+                f"CREATE TABLE snap.{quoted(table.name)} AS SELECT * FROM records.{quoted(table.name)} ORDER BY {keys}"
+            )
+        for name in ("import", "reject", "conflict"):
+            con.execute(f"CREATE TABLE snap.{quoted(name)} AS SELECT * FROM records.{quoted(name)} ORDER BY ALL")
+        for name, path in results.items():
+            verdicts = _verdict_columns(con, path)
+            con.execute(
+                f"CREATE TABLE snap.{quoted(name)} AS SELECT * REPLACE ({verdicts})"
+                f" FROM read_parquet('{_literal(path)}') ORDER BY {_KEYS[name.removesuffix('_result')]}"
+            )
+        columns = ", ".join(f"{quoted(k)} {'BIGINT' if isinstance(v, int) else 'VARCHAR'}" for k, v in about.items())
+        con.execute(f"CREATE TABLE snap.audit ({columns})")
+        con.execute(f"INSERT INTO snap.audit VALUES ({', '.join('?' * len(about))})", list(about.values()))
+        con.execute("USE snap")
+        for statement in statements:
+            con.execute(statement)
+        con.execute("CHECKPOINT snap")
+    finally:
+        con.execute("USE records")
+        con.execute("DETACH snap")
+    return _publish(store, part, number)
+
+
+def _publish(store: Store, part: Path, number: int) -> Path:
+    sync(part)
+    target = snapshot_path(store, number)
+    part.replace(target)
+    sync(store.snapshots)
+    replace_text(store.current, target.name + "\n")
+    return target
+
+
+def _literal(path: Path) -> str:
+    return str(path).replace("'", "''")
+
+
+def _verdict_columns(con: Connection, path: Path) -> str:
+    """REPLACE expressions that turn verdict numbers into the enumeration."""
+    rows = con.execute(f"DESCRIBE SELECT * FROM read_parquet('{_literal(path)}')").fetchall()
+    names = [row[0] for row in rows if row[1] == "TINYINT"]
+    kind = "ENUM('fail', 'unknown', 'pass', 'not applicable')"
+    return ", ".join(
+        f"(['fail', 'unknown', 'pass', 'not applicable'])[{quoted(n)} + 1]::{kind} AS {quoted(n)}" for n in names
+    )
+
+
+def open_snapshot(store: Store, number: int | None = None) -> Connection:
+    """Open a run's snapshot (by default the current one) read-only, without reach to anything outside it."""
+    store.require()
+    number = current_number(store) if number is None else number
+    path = snapshot_path(store, number)
+    if not path.exists():
+        known = ", ".join(map(str, snapshot_numbers(store))) or "none"
+        raise AuditorError(f"{store.root}: there is no run {number}. Runs kept: {known}.")
+    try:
+        con = duckdb.connect(str(path), read_only=True, config=CONFIG)
+    except duckdb.Error as error:
+        raise AuditorError(f"{path}: cannot be opened. Run `auditor audit` to make a new one.") from error
+    con.execute("SET enable_external_access = false")
+    con.execute("SET lock_configuration = true")
+    return con
+
+
+def drop_old(store: Store, keep: int) -> list[int]:
+    """Remove all but the newest `keep` snapshots and the current one; return the runs removed."""
+    numbers = snapshot_numbers(store)
+    kept = {*numbers[len(numbers) - keep :], current_number(store)} if numbers else set()
+    gone = [number for number in numbers if number not in kept]
+    for number in gone:
+        snapshot_path(store, number).unlink(missing_ok=True)
+    return gone

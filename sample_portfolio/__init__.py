@@ -1,0 +1,1 @@
+"""Invented records of an invented company, the equipment they name, and what made them."""

@@ -1,0 +1,253 @@
+"""Makes the sample portfolio: invented records of an invented company, with known faults.
+
+Run `python sample_portfolio/make_sample.py`; it writes beside itself and gives the same bytes each time. It reads the
+invented catalog and nothing else. What a check must find comes from `arithmetic.py` and `verdicts.py`, which share no
+line with the programme that is to find it: `expected.csv` lists every finding that is neither pass nor not applicable.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+
+from sample_portfolio import build, faults, missing, verdicts, writing  # noqa: E402
+from sample_portfolio.plan import System  # noqa: E402
+
+SEED = 20_260_321
+#: How many systems of each service come in each file.
+WANTED = {
+    "tidy": {"120/240": 190, "208Y/120": 45, "480Y/277": 35, "230": 8},
+    "field": {"120/240": 40, "208Y/120": 15, "480Y/277": 5},
+    "json": {"120/240": 24, "208Y/120": 12, "480Y/277": 10, "230": 42, "400Y/230": 34},
+}
+METRIC = ("230", "400Y/230")
+#: What else a fault may bring with it, by the check it is planted for.
+BRINGS = {
+    "voltage-rise": ("terminal-voltage",),
+    "terminal-voltage": ("voltage-rise",),
+    "branch-unit-limit": ("current-coordination",),
+    "trunk-current": ("breaker-size",),
+    "home-run-ampacity": ("breaker-size",),
+    "current-coordination": ("branch-unit-limit",),
+}
+
+
+@dataclass
+class Case:
+    """A finished system, what is wrong with it and every finding expected of it."""
+
+    system: System
+    fault: faults.Fault | None = None
+    gap: missing.Gap | None = None
+    expected: dict[tuple[str, str], tuple[str, str, str]] = field(default_factory=dict)
+
+
+def attempt(rng: random.Random, number: int, service: str, source: str, fault: faults.Fault | None) -> System | None:
+    """Build a system, or None where a figure lies near a limit or the fault does not show as it should."""
+    order = fault.order(service, source) if fault else build.Order(service, source, sound_years(service))
+    system = build.lay_out(rng, number, order)
+    if fault and fault.regions and system.text("region") not in fault.regions:
+        return None
+    if fault and fault.designers and service not in METRIC:
+        system.facts["designer"] = rng.choice(fault.designers)
+    order.before(rng, system)
+    build.finish(rng, system)
+    order.after(rng, system)
+    states = verdicts.judge(system)
+    failed = {check for (_, check), state in states.items() if state == verdicts.FAIL}
+    if verdicts.NEAR in states.values():
+        return None
+    if fault is None:
+        return None if failed else system
+    allowed = {fault.check, *BRINGS.get(fault.check, ())}
+    return system if fault.check in failed and failed <= allowed else None
+
+
+def sound_years(service: str) -> tuple[int, int]:
+    """Return the years in which such systems were built."""
+    return (2014, 2025) if service == "480Y/277" else (2012, 2025)
+
+
+def make_case(
+    rng: random.Random, number: int, service: str, source: str, fault: faults.Fault | None, gap: missing.Gap | None
+) -> Case:
+    """Draw systems until one is as it should be, then write down what must be found in it."""
+    for _ in range(3000):
+        system = attempt(rng, number, service, source, fault)
+        if system is not None and (gap is None or missing.fits(gap, system)):
+            case = Case(system, fault, gap)
+            expect(rng, case)
+            return case
+    raise RuntimeError(f"no system shows {fault.kind if fault else gap} on {service}")
+
+
+def expect(rng: random.Random, case: Case) -> None:
+    """Write down the findings of a case."""
+    system = case.system
+    if case.fault:
+        for (circuit_id, check), state in verdicts.judge(system).items():
+            if state == verdicts.FAIL:
+                why = case.fault.why if check == case.fault.check else f"follows from: {case.fault.why}"
+                case.expected[circuit_id, check] = ("fail", case.fault.kind, why)
+    if case.gap:
+        states = verdicts.judge(system)
+        for key in missing.put(rng, case.gap, system):
+            if states.get(key) != verdicts.NOT:
+                case.expected[key] = ("unknown", case.gap.kind, case.gap.why)
+    if system.service in METRIC and system.source != "json":
+        for circuit in system.circuits:
+            key = (circuit.circuit_id, "current-coordination")
+            case.expected[key] = ("unknown", "rating not stated", "this file cannot state the rating of a metric cable")
+
+
+def plan_cases(rng: random.Random) -> list[tuple[str, str, faults.Fault | None, missing.Gap | None]]:
+    """Return what to build: faults and gaps first, sound systems up to the numbers wanted, then shuffled."""
+    left = {(source, service): count for source, by in WANTED.items() for service, count in by.items()}
+    plan: list[tuple[str, str, faults.Fault | None, missing.Gap | None]] = []
+
+    def take(service: str, sources: tuple[str, ...]) -> str:
+        open_ = [source for source in sources if left.get((source, service), 0) > 0]
+        source = rng.choices(open_, weights=[left[s, service] for s in open_])[0]
+        left[source, service] -= 1
+        return source
+
+    for fault in faults.FAULTS:
+        for index in range(fault.count):
+            service = fault.services[index % len(fault.services)]
+            sources = ("json",) if service in METRIC else ("tidy", "field", "json")
+            plan.append((service, take(service, sources), fault, None))
+    for gap in missing.GAPS:
+        for index in range(gap.count):
+            service = "208Y/120" if index % 4 == 3 and gap.three_phase else "120/240"
+            plan.append((service, take(service, ("tidy", "field")), None, gap))
+    for (source, service), count in left.items():
+        plan += [(service, source, None, None)] * count
+    rng.shuffle(plan)
+    return plan
+
+
+def bad_rows(cases: list[Case]) -> list[tuple[dict[str, str], list[tuple[str, str]], int | None]]:
+    """Return rows of the tidy file that must be refused: row, (column, code) and cells kept where it breaks off."""
+    good = next(
+        c.system for c in cases if c.system.source == "tidy" and c.system.service == "120/240" and not c.expected
+    )
+    base = writing.flat(good, good.circuits[0])
+    return [
+        (base | {"system_id": "X9001", "inverter_count": "twelve"}, [("inverter_count", "type-error")], None),
+        (base | {"system_id": "X9002", "breaker_a": "-20"}, [("breaker_a", "constraint-error")], None),
+        (base | {"system_id": "X9003", "home_run_size": "10/2"}, [("home_run_size", "cable-not-size")], None),
+        (base | {"system_id": "X9004", "energized_date": "3/10/2019"}, [("energized_date", "ambiguous-date")], None),
+        (base | {"system_id": ""}, [("system_id", "constraint-error")], None),
+        (
+            base | {"system_id": "X9006", "orientation": "sideways", "tilt_deg": "steep"},
+            [("orientation", "constraint-error"), ("tilt_deg", "type-error")],
+            None,
+        ),
+        (base | {"breaker_a": "15"}, [("circuit_id", "primary-key")], None),
+        (base | {"system_id": "X9008"}, [(writing.TIDY_HEADER[30], "missing-cell")], 30),
+    ]
+
+
+def write_tidy(cases: list[Case]) -> list[str]:
+    """Write the tidy file with its bad rows and repeated rows; return its line of expected_import.csv."""
+    rows, told, repeats = [list(writing.TIDY_HEADER)], [], []
+    mine = [case.system for case in cases if case.system.source == "tidy"]
+    bad = bad_rows(cases)
+    for number, system in enumerate(mine):
+        rows += [writing.tidy_row(writing.flat(system, circuit)) for circuit in system.circuits]
+        if number in (60, 200):
+            rows.append(list(rows[-1]))
+            repeats.append(len(rows))
+    for row, reasons, kept in bad:
+        rows.append(writing.tidy_row(row)[:kept])
+        told += [f"{len(rows)}:{column}:{code}" for column, code in reasons]
+    write = writing.write_csv
+    write(HERE / "tidy.csv", rows)
+    accepted = len(rows) - 1 - len(bad) - len(repeats)
+    return import_line("tidy.csv", accepted, len(bad), told, repeats)
+
+
+def write_field(cases: list[Case]) -> list[str]:
+    """Write the foreign export with its bad rows and a blank one; return its line of expected_import.csv."""
+    header = [*writing.FIELD_HEADER.values(), "Notes"]
+    rows = [[line] for line in writing.FIELD_TITLE] + [header]
+    mine = [case.system for case in cases if case.system.source == "field"]
+    for system in mine:
+        rows += [writing.field_row(system, circuit) for circuit in system.circuits]
+    accepted = len(rows) - 3
+    rows.append([""] * len(header))
+    told = []
+    bad = (("HR Wire", "10-Feb", "looks-like-date"), ("PTO", "13/45/2019", "type-error"))
+    bad += (("HR Run (there+back, ft)", "80 or so", "type-error"),)
+    for index, (column, value, code) in enumerate(bad):
+        row = writing.field_row(mine[0], mine[0].circuits[0])
+        row[0], row[header.index(column)] = f"0990{index}", value
+        rows.append(row)
+        told.append(f"{len(rows)}:{column}:{code}")
+    writing.write_csv(HERE / "field_export.csv", rows)
+    writing.write_mapping(HERE / "field_export_mapping.toml")
+    return import_line("field_export.csv", accepted, len(bad), told, [])
+
+
+def import_line(name: str, accepted: int, rejected: int, told: list[str], repeats: list[int]) -> list[str]:
+    """Return a line of expected_import.csv."""
+    rows_in = accepted + rejected + len(repeats)
+    counts = [str(number) for number in (rows_in, accepted, rejected, len(repeats))]
+    return [name, *counts, "; ".join(told), "; ".join(map(str, repeats))]
+
+
+def write_expected(cases: list[Case]) -> None:
+    """Write the findings and the figures the sample's own arithmetic expects."""
+    found = [["system_id", "circuit_id", "check", "verdict", "kind", "why"]]
+    names = "trunk_rise_pct home_run_rise_pct feeder_rise_pct total_rise_pct unit_limit line_current_a"
+    figures = [["system_id", "circuit_id", *names.split()]]
+    for case in cases:
+        system = case.system
+        for (circuit_id, check), (verdict, kind, why) in sorted(case.expected.items()):
+            found.append([system.system_id, circuit_id, check, verdict, kind, why])
+        if case.gap:
+            continue
+        numbers = verdicts.figures(system)
+        for circuit in system.circuits:
+            own = numbers[circuit.circuit_id]
+            parts = (own.trunk_pct, own.home_run_pct, own.feeder_pct, own.total_pct)
+            limit = "" if circuit.mixed else str(verdicts.unit_limit(system, circuit))
+            cells = [*(f"{part:.6f}" for part in parts), limit, f"{own.line_a:.6f}"]
+            figures.append([system.system_id, circuit.circuit_id, *cells])
+    writing.write_csv(HERE / "expected.csv", found)
+    writing.write_csv(HERE / "expected_figures.csv", figures)
+
+
+def summary(cases: list[Case]) -> str:
+    """Return what was made, in a few lines."""
+    circuits = Counter(case.system.service for case in cases for _ in case.system.circuits)
+    systems = Counter(case.system.service for case in cases)
+    kinds = Counter((f[0], f[1]) for case in cases for f in {(v, k) for v, k, _ in case.expected.values()})
+    lines = [f"{sum(systems.values())} systems, {sum(circuits.values())} circuits"]
+    lines += [f"  {service}: {systems[service]} systems, {circuits[service]} circuits" for service in systems]
+    lines += [f"  {verdict}: {kind}: {count} systems" for (verdict, kind), count in sorted(kinds.items())]
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Make everything."""
+    rng = random.Random(SEED)
+    cases = [make_case(rng, number, *what) for number, what in enumerate(plan_cases(rng), 1)]
+    imports = [["file", "rows_in", "accepted", "rejected", "duplicates", "rejects", "duplicate_rows"]]
+    imports += [write_tidy(cases), write_field(cases)]
+    nested = [case.system for case in cases if case.system.source == "json"]
+    writing.write_nested(HERE / "projects.json", nested)
+    imports.append(import_line("projects.json", sum(len(system.circuits) for system in nested), 0, [], []))
+    writing.write_csv(HERE / "expected_import.csv", imports)
+    write_expected(cases)
+    sys.stdout.write(summary(cases) + "\n")
+
+
+if __name__ == "__main__":
+    main()
