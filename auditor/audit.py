@@ -12,7 +12,7 @@ from datetime import date
 import polars as pl
 
 from auditor.checks import CHECKS
-from auditor.checks.base import VERDICT, VERDICTS, Check, result_columns
+from auditor.checks.base import VERDICT, VERDICTS, Check, judge_frame
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
 
@@ -41,11 +41,6 @@ class Results:
 
 def _at_level(level: str) -> tuple[Check, ...]:
     return tuple(check for check in CHECKS if check.level == level)
-
-
-def _judge(frame: pl.DataFrame, level: str, policy: Policy) -> pl.DataFrame:
-    """Add every check's columns; all are expressions over the same frame."""
-    return frame.with_columns(column for check in _at_level(level) for column in result_columns(check, policy))
 
 
 def _columns(check: Check, frame: pl.DataFrame) -> list[str]:
@@ -110,11 +105,11 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Res
     the arguments alone.
     """
     prepared = prepare(records, catalog, policy, as_of)
-    circuit = _judge(prepared.circuit, "circuit", policy).with_columns(
+    circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
         pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
     )
-    feeder = _judge(prepared.feeder, "feeder", policy)
-    system = _systems(_judge(prepared.system, "system", policy), feeder, circuit)
+    feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
+    system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]
     for check in (*_at_level("feeder"), *_at_level("system")):

@@ -81,8 +81,8 @@ def statements(policy: Policy) -> list[str]:
     distance = """CASE WHEN c.at_least THEN f.value - f."limit" ELSE f."limit" - f.value END"""
     return [
         'CREATE TABLE "check" ("check" VARCHAR, title VARCHAR, level VARCHAR, severity VARCHAR, unit VARCHAR,'
-        " version INTEGER, at_least BOOLEAN, passes VARCHAR, fails VARCHAR, unknown VARCHAR, beyond VARCHAR, documentation VARCHAR,"
-        " number INTEGER)",
+        " version INTEGER, at_least BOOLEAN, passes VARCHAR, fails VARCHAR, unknown VARCHAR, beyond VARCHAR,"
+        " documentation VARCHAR, number INTEGER)",
         f'INSERT INTO "check" VALUES {_check_rows(policy)}',
         f"CREATE MACRO fact_names(b) AS array_to_string(list_transform(list_filter(range(0, {len(FACTS)}),"
         f" lambda i: (b >> i::UBIGINT) & 1 = 1), lambda i: ([{labels}])[i + 1]), ', ')",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,6 +28,8 @@ class Judgement:
 
     `applies` is false where the check does not apply and null where that cannot be told. `needs` holds the facts the
     verdict rests on, as bits (see `facts.bits`). `surely_fails` marks rows that fail whatever the missing facts are.
+    `steps` are columns to add first, one set after the other: what an expression uses more than once is named there,
+    since a nested expression doubles with every repeated use.
     `fails_at` is the value of the fact `fails_at_fact` beyond which a row with that fact missing would fail.
     """
 
@@ -35,6 +37,7 @@ class Judgement:
     limit: pl.Expr
     applies: pl.Expr
     needs: pl.Expr
+    steps: tuple[dict[str, pl.Expr], ...] = ()
     at_least: bool = False
     surely_fails: pl.Expr | None = None
     fails_at: pl.Expr | None = None
@@ -108,4 +111,62 @@ def result_columns(check: Check, policy: Policy) -> list[pl.Expr]:
     }
     if judgement.fails_at is not None:
         columns["fails_at"] = pl.when(applies & known(judgement.fails_at)).then(judgement.fails_at)
+    return [expr.alias(f"{check.column}_{part}") for part, expr in columns.items()]
+
+
+def _inputs(judgement: Judgement) -> dict[str, pl.Expr]:
+    """The judgement's expressions as columns, each evaluated once."""
+    surely = pl.lit(False) if judgement.surely_fails is None else judgement.surely_fails.fill_null(False)
+    fails_at = pl.lit(None) if judgement.fails_at is None else judgement.fails_at
+    return {
+        "_value": judgement.value.cast(pl.Float64),
+        "_limit": judgement.limit.cast(pl.Float64),
+        "_applies": judgement.applies,
+        "_needs": judgement.needs.cast(pl.UInt64),
+        "_surely": surely,
+        "_fails_at": fails_at.cast(pl.Float64),
+    }
+
+
+def judge_frame(frame: pl.DataFrame, checks: Sequence[Check], policy: Policy) -> pl.DataFrame:
+    """Return the frame with every check's verdict, value, limit, missing, assumed and (where it has one) fails_at."""
+    results = []
+    for check in checks:
+        judgement = check.judge(policy)
+        work = frame
+        for step in judgement.steps:
+            work = work.with_columns(**step)
+        work = work.select("missing_bits", "assumed_bits", **_inputs(judgement))
+        results.append(work.select(_verdict_columns(check, judgement)))
+    return pl.concat([frame, *results], how="horizontal")
+
+
+def _verdict_columns(check: Check, judgement: Judgement) -> list[pl.Expr]:
+    """The verdict from evaluated inputs; null or NaN never passes."""
+    value, limit, applies = pl.col("_value"), pl.col("_limit"), pl.col("_applies")
+    missing, assumed = pl.col("missing_bits") & pl.col("_needs"), pl.col("assumed_bits") & pl.col("_needs")
+    over = (limit - value if judgement.at_least else value - limit) > TOLERANCE * limit.abs()
+    verdict = (
+        pl.when(applies.not_())
+        .then(pl.lit("not applicable"))
+        .when(pl.col("_surely"))
+        .then(pl.lit("fail"))
+        .when(applies.is_null() | (missing != 0) | known(value).not_() | known(limit).not_())
+        .then(pl.lit("unknown"))
+        .when(over)
+        .then(pl.lit("fail"))
+        .otherwise(pl.lit("pass"))
+        .cast(VERDICT)
+    )
+    applies = applies.fill_null(True)
+    none = pl.lit(0, pl.UInt64)
+    columns = {
+        "verdict": verdict,
+        "value": pl.when(applies & known(value)).then(value),
+        "limit": pl.when(applies & known(limit)).then(limit),
+        "missing": pl.when(applies).then(missing).otherwise(none),
+        "assumed": pl.when(applies).then(assumed).otherwise(none),
+    }
+    if judgement.fails_at is not None:
+        columns["fails_at"] = pl.when(applies & known(pl.col("_fails_at"))).then(pl.col("_fails_at"))
     return [expr.alias(f"{check.column}_{part}") for part, expr in columns.items()]

@@ -74,7 +74,7 @@ def judge(policy: Policy) -> Judgement:
         pl.when(too_large)
         .then(too_large_for)
         .when(too_small)
-        .then(standard_at_or_above(wanted))
+        .then(standard_at_or_above(current / fraction))
         .when(odd)
         .then(standard_at_or_above(breaker))
         .when(known(current))

@@ -39,10 +39,9 @@ from auditor.checks.terms import (
     IEC_SERVICES,
     US_SERVICES,
     current_facts,
-    governing,
     needed,
     number,
-    smaller,
+    over,
     within_rounding,
 )
 from auditor.policy import Policy
@@ -67,15 +66,17 @@ def judge(_policy: Policy) -> Judgement:
     device, trunk = number("breaker_a"), number("trunk_max_breaker_a")
     design = within_rounding(number("line_current_a"), number("line_current_tolerance_a"), device)
     no_wire = (number("home_run_length_m") == 0).fill_null(False)
-    conductor = pl.when(no_wire).then(trunk).otherwise(smaller(number("home_run_rated_a"), trunk))
+    rated = pl.when(no_wire).then(trunk).otherwise(number("home_run_rated_a"))
     # One rating too small is enough to fail, whatever the other is.
-    over_known = pl.min_horizontal(number("home_run_rated_a"), trunk)
-    order = governing([(design, device)], [(device, conductor)])
-    either = governing([(design, device)], [(device, over_known)])
-    surely = _applies().fill_null(False) & either.fails
+    smallest = pl.min_horizontal(rated, trunk)
+    overloaded, unprotected = over(design, device), over(device, smallest)
+    by_conductor = unprotected & overloaded.not_()
+    complete = known(design) & known(device) & known(rated) & known(trunk)
+    surely = _applies().fill_null(False) & (overloaded | unprotected)
+    shown = pl.when((surely | complete).not_()).then(None).when(by_conductor)
     return Judgement(
-        value=pl.when(surely).then(either.value).otherwise(order.value),
-        limit=pl.when(surely).then(either.limit).otherwise(order.limit),
+        value=shown.then(device).otherwise(design),
+        limit=shown.then(smallest).otherwise(device),
         applies=_applies(),
         needs=current_facts(number("line_current_a"))
         | bits("breaker_a")

@@ -67,6 +67,8 @@ FACTS = (
     "feeder_load",
     "module_count",
     "cell_high_temp_c",
+    "other_circuits",
+    "ampacity_table",
 )
 BIT = {fact: 1 << number for number, fact in enumerate(FACTS)}
 

@@ -30,9 +30,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from auditor.checks.base import Check, Judgement
+from auditor.checks.base import Check, Judgement, known
 from auditor.checks.facts import bits
-from auditor.checks.terms import governing, number, part_needs
+from auditor.checks.terms import number, over, part_needs
 from auditor.policy import Policy
 
 
@@ -47,11 +47,20 @@ def judge(policy: Policy) -> Judgement:
     if not named:
         nothing = pl.lit(None, pl.Float64)
         return Judgement(value=nothing, limit=nothing, applies=pl.lit(False), needs=bits())
-    worst = governing([(number(f"{part}_rise_pct"), pl.lit(limit)) for part, limit in named.items()])
+    nothing = pl.lit(None, pl.Float64)
+    shares = {part: number(f"{part}_rise_pct") / limit for part, limit in named.items()}
+    fails = pl.any_horizontal(over(share, pl.lit(1.0)) for share in shares.values())
+    complete = pl.all_horizontal(known(share) for share in shares.values())
+    highest = pl.max_horizontal(*shares.values())
+    value, worst = nothing, nothing
+    for part, limit in named.items():
+        here = (fails | complete) & (shares[part] == highest)
+        value = pl.when(here).then(number(f"{part}_rise_pct")).otherwise(value)
+        worst = pl.when(here).then(pl.lit(limit)).otherwise(worst)
     needs = bits()
     for part in named:
         needs |= part_needs(f"{part}_rise_needs")
-    return Judgement(value=worst.value, limit=worst.limit, applies=pl.lit(True), needs=needs, surely_fails=worst.fails)
+    return Judgement(value=value, limit=worst, applies=pl.lit(True), needs=needs, surely_fails=fails)
 
 
 CHECK = Check(

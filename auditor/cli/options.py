@@ -39,7 +39,8 @@ def catalog_of(store: Store, folder: Path | None) -> Catalog:
     """The catalog of a run: built-in tables with the store's equipment, or that of another folder."""
     if folder is not None and not folder.is_dir():
         raise AuditorError(f"--catalog {folder}: there is no such folder.")
-    return load_catalog([folder or store.catalog])
+    place = folder or store.catalog
+    return load_catalog([place] if folder or any(place.glob("*.toml")) else [])
 
 
 def policy_of(store: Store, path: Path | None) -> Policy:

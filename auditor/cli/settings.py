@@ -11,7 +11,7 @@ import typer
 
 from auditor.catalog import equipment_template, load_catalog
 from auditor.cli import show
-from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption
+from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption, catalog_of
 from auditor.errors import AuditorError
 from auditor.policy import DEFAULT, load_policy
 from auditor.store import Store
@@ -48,7 +48,7 @@ def catalog(
         show.plain(f"Added {len(files)} files. They count from the next audit: auditor audit --store {store}")
         return
     place.require()
-    specs = load_catalog([place.catalog])
+    specs = catalog_of(place, None)
     for name in ("inverter", "trunk", "module"):
         for spec in getattr(specs, name):
             show.plain(f"{name:10} {spec.model}, revision {spec.revision}, from {spec.effective}")

@@ -17,11 +17,25 @@ FUSE_SIZES_A = (1.0, 3.0, 6.0, 10.0, 601.0)
 #: Continuous current counts at 125 %: NEC 210.19(A)(1), 215.2(A)(1), 690.8(B)(1), 705.28; equal in 2011 to 2023.
 CONTINUOUS_FACTOR = 1.25
 
-#: Up to this rating the next standard size above the ampacity may protect a conductor, NEC 240.4(B) and (C) [A].
+#: Up to this rating the next standard size above the ampacity may protect a conductor, NEC 240.4(B); above it the
+#: ampacity must be the device's own rating, 240.4(C) [A].
 NEXT_SIZE_UP_TO_A = 800.0
 
 #: Highest ambient [°C] for which the ambient table has a factor, by conductor rating [°C], NEC Table 310.15(B)(1).
 HIGHEST_AMBIENT_C = {60: 55.0, 75: 70.0, 90: 85.0}
+
+
+def ampacity_exceeds_a(device_a: float) -> float:
+    """Return what a conductor's ampacity must exceed [A] for a standard device [A] to protect it.
+
+    NEC 240.4(B): the device may be the next standard size above the ampacity, so the ampacity must exceed the size
+    below the device; 240.4(C): above 800 A it must be the device's rating itself. Small conductors have limits of
+    their own, 240.4(D), which are not in here. ValueError where the device is not a standard breaker.
+    """
+    place = BREAKER_SIZES_A.index(device_a)
+    if device_a > NEXT_SIZE_UP_TO_A:
+        return math.nextafter(device_a, 0)
+    return BREAKER_SIZES_A[place - 1] if place else 0.0
 
 
 def roof_adder_c(clearance_mm: float, edition_year: int) -> float:

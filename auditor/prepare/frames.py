@@ -40,7 +40,7 @@ SHARED = (
     "service", "service_known", "three_phase_service", "installation_code", "code_edition", "code_family", "region",
     "region_ambient_c", "line_line_v", "line_neutral_v", "service_top_pu", "cos_phi", "sin_phi", "module_model",
     "grid_profile",
-    "low_design_temp_c", "rise_target_pct", "rise_starts_at",
+    "low_design_temp_c", "cell_high_temp_c", "rise_target_pct", "rise_starts_at",
 )  # fmt: skip
 
 
@@ -93,9 +93,18 @@ def _feeders(circuit: pl.DataFrame, system: pl.DataFrame, run: pl.DataFrame) -> 
     return run_bits(_join_system(frame, system), "feeder", ampacity=True)
 
 
+def _with_first_model(records: Records) -> pl.DataFrame:
+    """The circuits, each that names no model with that of its first listed unit."""
+    listed = records.unit.sort("system_id", "circuit_id", "unit_order")
+    first = listed.unique(["system_id", "circuit_id"], keep="first", maintain_order=True)
+    first = first.select("system_id", "circuit_id", pl.col("inverter_model").alias("_model"))
+    frame = records.circuit.join(first, on=["system_id", "circuit_id"], how="left", maintain_order="left")
+    return frame.with_columns(pl.coalesce("inverter_model", "_model").alias("inverter_model")).drop("_model")
+
+
 def _circuits(records: Records, system: pl.DataFrame, run: pl.DataFrame, catalog: specs.Frames, policy: Policy,
               as_of: date) -> pl.DataFrame:  # fmt: skip
-    frame = _join_system(records.circuit.sort("system_id", "circuit_id"), system)
+    frame = _join_system(_with_first_model(records).sort("system_id", "circuit_id"), system)
     frame = specs.add_trunks(frame, catalog, policy, as_of)
     frame = specs.add_inverters(frame, catalog, as_of)
     frame = specs.add_modules(frame, catalog, as_of)
@@ -177,7 +186,7 @@ def _needs(circuit: pl.DataFrame) -> pl.DataFrame:
     """Add, as bits, the facts each part of the rise rests on."""
     run = ("length_m", "size", "material")
     home = mask(*CURRENT_FACTS, *(f"home_run_{c}" for c in run))
-    feeder = mask(*CURRENT_FACTS, "combiner_id", *(f"feeder_{c}" for c in run))
+    feeder = mask(*CURRENT_FACTS, "combiner_id", "feeder_load", *(f"feeder_{c}" for c in run))
     entrance = mask(*(f"service_entrance_{c}" for c in run))
     trunk = mask(*TRUNK_FACTS)
     from_service = pl.col("rise_starts_at") == "point of supply"

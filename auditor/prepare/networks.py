@@ -181,7 +181,10 @@ def solve(batch: Batch, three_phase: bool) -> tuple[pl.DataFrame, pl.DataFrame, 
     currents = [conductor_currents(n) for n in turned]
     top = network.nominal_v * column(batch.system, "service_top_pu")
     starts = units.circuit_start[:-1]
-    terminal = [np.maximum.reduceat(operating_voltage(n, top), starts) for n in turned]
+    unmeasured = batch.circuit["home_run_no_length"].fill_null(False).to_numpy()
+    measured = np.where(unmeasured, np.nan, network.home_run_r_ohm)
+    exact = [replace(n, home_run_r_ohm=measured) for n in turned]
+    terminal = [np.maximum.reduceat(operating_voltage(n, top), starts) for n in exact]
     circuit = pl.DataFrame(
         {
             **{f"{name}_rise_pct": rises[name] for name in PARTS},

@@ -123,9 +123,8 @@ def _finish_circuits(circuit: pl.DataFrame, solved: pl.DataFrame) -> pl.DataFram
         ((pl.col("rise_target_pct") - others) / pl.col("_per_m")).alias("home_run_fails_at_m"),
         (pl.col("sin_phi") >= 0).alias("rise_only_adds"),
         (pl.col("unit_voltage_v") * pl.col("service_top_pu")).alias("service_top_v"),
-        # The exact voltage of a circuit whose home run has no length, or whose units sit on another voltage than
-        # the network was solved for, is not known.
-        pl.when(unmeasured.not_() & (pl.col("three_phase_service") | (pl.col("unit_voltage_v") == pl.col("line_line_v"))))
+        # The network is solved for the voltage between lines; units on another voltage have no exact figure.
+        pl.when(pl.col("three_phase_service") | (pl.col("unit_voltage_v") == pl.col("line_line_v")))
         .then("terminal_v").alias("terminal_v"),
     ).drop("_per_m")  # fmt: skip
 

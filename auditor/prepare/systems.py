@@ -89,11 +89,13 @@ def prepare_systems(system: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     assume = policy.assume
     iec = pl.col("service").is_in(IEC_SERVICES)
     frame = fill(frame, {"service": assume.service, "power_factor": assume.power_factor})
-    frame = fill(frame, {"low_design_temp_c": assume.low_design_temp_c})
+    frame = frame.with_columns(pl.lit(None, pl.Float64).alias("cell_high_temp_c"))
+    cell = {"low_design_temp_c": assume.low_design_temp_c, "cell_high_temp_c": assume.cell_high_temp_c}
+    frame = fill(frame, {**cell, "other_sources_a": assume.other_sources_a})
     frame = fill(frame, {"installation_code": assume.installation_code, "code_edition": assume.code_edition})
     frame = _transformer(_power_factor(frame), policy)
     plain = ("region", "module_model", "grid_profile", "busbar_a", "main_breaker_a", "connection_side",
-             "backfeed_position", "busbar_breakers_a", "other_sources_a")  # fmt: skip
+             "backfeed_position", "busbar_breakers_a")  # fmt: skip
     frame = add_bits(frame, {c: pl.col(c).is_null() for c in plain}, {})
     family = (
         pl.when(iec)
