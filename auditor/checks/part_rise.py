@@ -32,7 +32,7 @@ import polars as pl
 
 from auditor.checks.base import Check, Judgement, known
 from auditor.checks.facts import bits
-from auditor.checks.terms import number, over, part_needs
+from auditor.checks.terms import number, over
 from auditor.policy import Policy
 
 
@@ -59,7 +59,7 @@ def judge(policy: Policy) -> Judgement:
         worst = pl.when(here).then(pl.lit(limit)).otherwise(worst)
     needs = bits()
     for part in named:
-        needs |= part_needs(f"{part}_rise_needs")
+        needs |= pl.col(f"{part}_rise_needs")
     return Judgement(value=value, limit=worst, applies=pl.lit(True), needs=needs, surely_fails=fails)
 
 

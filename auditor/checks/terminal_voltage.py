@@ -32,9 +32,11 @@ Versions
 
 from __future__ import annotations
 
+import polars as pl
+
 from auditor.checks.base import TOLERANCE, Check, Judgement
 from auditor.checks.facts import bits
-from auditor.checks.terms import number, part_needs
+from auditor.checks.terms import number
 from auditor.policy import Policy
 
 
@@ -46,7 +48,7 @@ def judge(_policy: Policy) -> Judgement:
         value=number("terminal_v"),
         limit=threshold,
         applies=threshold - top > TOLERANCE * top,
-        needs=part_needs("rise_needs") | entrance | bits("service", "grid_profile"),
+        needs=pl.col("rise_needs") | entrance | bits("service", "grid_profile"),
     )
 
 

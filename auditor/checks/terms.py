@@ -7,7 +7,7 @@ import math
 import polars as pl
 
 from auditor.checks.base import TOLERANCE, known
-from auditor.checks.facts import FACTS, bits
+from auditor.checks.facts import bits
 from auditor.electrical.ampacity import BREAKER_SIZES_A
 
 IEC_SERVICES = ("230", "400Y/230")
@@ -67,8 +67,3 @@ def current_facts(current: pl.Expr) -> pl.Expr:
     always = bits("service", "inverter_model", "inverter_spec", "inverter_current", "inverter_count")
     extra = ("inverter_connection", "circuit_phases", "feed", "arm_counts", "power_factor")
     return always | needed(known(current).not_(), *extra)
-
-
-def part_needs(column: str) -> pl.Expr:
-    """A column of needed facts; where it is null, everything is needed."""
-    return pl.col(column).fill_null(bits(*FACTS))

@@ -37,7 +37,7 @@ from __future__ import annotations
 import polars as pl
 
 from auditor.checks.base import Check, Judgement, known
-from auditor.checks.terms import number, over, part_needs
+from auditor.checks.terms import number, over
 from auditor.policy import Policy
 
 
@@ -49,7 +49,7 @@ def judge(_policy: Policy) -> Judgement:
         value=pl.when(already).then(so_far).otherwise(total),
         limit=target,
         applies=pl.lit(True),
-        needs=part_needs("rise_needs"),
+        needs=pl.col("rise_needs"),
         surely_fails=already,
         fails_at=pl.when(known(number("home_run_length_m")).not_() & already.not_()).then(
             number("home_run_fails_at_m")

@@ -57,8 +57,6 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
     power = _override(per_unit("unit_power_w"), units, batch.listed, "unit_power_w")
     cos = column(system, "cos_phi")
     of_system = circuit["system_row"].to_numpy()
-    has_connector = (units.rank > 1) | (length > 0)
-    connector = np.where(has_connector, per_unit("connector_r_ohm"), 0.0)
     home = (column(circuit, "home_run_r_ohm"), column(circuit, "home_run_x_ohm"))
     feed = (column(feeder, "feeder_r_ohm"), column(feeder, "feeder_x_ohm"))
     entrance = (column(system, "service_entrance_r_ohm"), column(system, "service_entrance_x_ohm"))
@@ -69,8 +67,8 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
         arm_circuit=units.arm_circuit,
         circuit_feeder=circuit["feeder_row"].to_numpy(),
         feeder_system=feeder["system_row"].to_numpy(),
-        section_r_ohm=np.where(length == 0, connector, length * per_unit("trunk_r_ohm_per_m") + connector),
-        section_x_ohm=np.where(length == 0, 0.0, length * per_unit("trunk_x_ohm_per_m")),
+        section_r_ohm=length * per_unit("trunk_r_ohm_per_m") + per_unit("connector_r_ohm"),
+        section_x_ohm=length * per_unit("trunk_x_ohm_per_m"),
         unit_current_a=np.where(laid, current, np.nan),
         unit_power_w=np.where(laid, power * cos[of_system][units.circuit], np.nan),
         unit_pair=_pairs(circuit, units, 1),

@@ -89,6 +89,8 @@ def plan_columns(headers: Sequence[str], mapping: Mapping, where: str) -> Plan:
     used = {b.header for b in bound}
     names = unique_names(headers)
     idle = [name for name, header in zip(names, cleaned, strict=True) if header not in used]
+    # In the file's own order, which is then the order in which a row's faults are told.
+    bound.sort(key=lambda b: cleaned.index(b.header) if b.header is not None else len(cleaned))
     return Plan(
         bindings=tuple(bound),
         unmapped=tuple(name for name in idle if name not in ignored),

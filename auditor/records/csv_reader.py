@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import io
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -46,7 +47,7 @@ def open_csv(path: Path, rules: FileRules) -> Iterator[CsvFile]:
     AuditorError when the bytes, the quotes or the header cannot be relied on.
     """
     encoding = codecs.lookup(_known(rules.encoding or "utf-8", path)).name
-    if encoding in ("utf-8", "utf-8-sig", "ascii"):
+    if encoding in ("utf-8", "utf-8-sig"):
         yield _prepare(path, str(path), rules)
         return
     with tempfile.TemporaryDirectory() as folder:
@@ -197,10 +198,13 @@ def _batches(file: CsvFile, names: list[str], numbers: _RowNumbers, block_bytes:
 
 
 def _chunk(frame: pl.DataFrame, ragged: list[tuple[int, int, str]], file: CsvFile, names: list[str]) -> Chunk:
-    blank = file.delimiter + '" \t\r\n'
-    told = [row for row in ragged if row[2].strip(blank)]
+    told = [row for row in ragged if _holds_something(row[2], file.delimiter)]
     rejects = rejects_frame(_ragged_reject(number, cells, text, names) for number, cells, text in told)
     return Chunk(frame, rejects, blank=len(ragged) - len(told))
+
+
+def _holds_something(text: str, delimiter: str) -> bool:
+    return any(cell.strip() for row in csv.reader(io.StringIO(text), delimiter=delimiter) for cell in row)
 
 
 def _ragged_reject(number: int, cells: int, text: str, names: list[str]) -> tuple[int, str, None, str, str, str]:

@@ -25,17 +25,19 @@ NAMES = (
 
 #: Columns that a check reads but that the good row's verdict does not rest on, with the reason.
 NOT_NEEDED: dict[str, set[str]] = {
-    # A stated limit governs whatever the current; under the NEC only known wiring can be looked up.
+    # Either limit is enough under the NEC; whatever they were looked up with is not read again.
     "branch-unit-limit": {
         "code_family",
         "computed_unit_limit",
+        "stated_unit_limit",
         "line_current_a",
         "line_current_tolerance_a",
         "wiring",
         "missing_bits",
         "breaker_a",
     },
-    # The unit limit only decides whether a small breaker is reported twice; a null 240.4(D) maximum is no limit.
+    # The unit limit only decides whether a small breaker is reported twice; a null 240.4(D) maximum is no limit,
+    # and a known one says the size.
     "breaker-size": {
         "computed_unit_limit",
         "stated_unit_limit",
@@ -45,6 +47,8 @@ NOT_NEEDED: dict[str, set[str]] = {
         "missing_bits",
         "line_current_tolerance_a",
         "home_run_length_m",
+        "home_run_material",
+        "home_run_size",
         "home_run_small_conductor_breaker_a",
     },
     # Sixteen amperes fit in one arm, so the arms do not matter; the arm's current is enough without the circuit's.

@@ -198,7 +198,11 @@ def test_small_blocks_give_the_same_rows(tmp_path: Path) -> None:
     assert len(small) > 10
     assert pl.concat(c.frame for c in small).equals(pl.concat(c.frame for c in whole))
     assert pl.concat(c.rejects for c in small).equals(pl.concat(c.rejects for c in whole))
-    expected = [number for number, row in enumerate(csv.reader(io.StringIO(path.read_text())), 1) if len(row) == 3]
+    expected = [
+        number
+        for number, row in enumerate(csv.reader(io.StringIO(path.read_text())), 1)
+        if len(row) == 3 and number > 1
+    ]
     kept = pl.concat(c.frame for c in small).filter(pl.col("system_id").str.starts_with("S"))
     assert kept["row_number"].to_list() == expected
 

@@ -156,7 +156,9 @@ def test_a_size_may_state_the_material(text: str, size: str, material: str) -> N
     assert parse_size(text) == Size(size, material)
 
 
-@pytest.mark.parametrize("text", ["10/2", "10-2", "10/2 NM-B", "12/3", "10-2 w/g", "4/0-4/0-2/0 AL", "3x10 AWG", "2-2-4"])
+@pytest.mark.parametrize(
+    "text", ["10/2", "10-2", "10/2 NM-B", "12/3", "10-2 w/g", "4/0-4/0-2/0 AL", "3x10 AWG", "2-2-4"]
+)
 def test_a_cable_is_not_a_size(text: str) -> None:
     assert code(parse_size(text)) == "cable-not-size"
 
@@ -199,7 +201,14 @@ def test_sizes_that_are_refused(text: str, expected: str) -> None:
 
 def test_dates() -> None:
     day = date(2020, 3, 25)
-    for text in ("2020-03-25", " 2020-03-25 ", "2020-03-25 00:00:00", "2020-03-25T08:30", "25 Mar 2020", "March 25, 2020"):
+    for text in (
+        "2020-03-25",
+        " 2020-03-25 ",
+        "2020-03-25 00:00:00",
+        "2020-03-25T08:30",
+        "25 Mar 2020",
+        "March 25, 2020",
+    ):
         assert parse_date(text) == day
     assert parse_date("3/25/2020", "month-day-year") == day
     assert parse_date("25.03.2020", "day-month-year") == day
@@ -295,7 +304,16 @@ def test_written_lists_read_as_themselves(counts: list[int], length: float) -> N
 
 @given(st.text(max_size=12))
 def test_no_text_breaks_a_grammar(text: str) -> None:
-    for parse in (parse_length, parse_size, parse_number, parse_integer, parse_current, parse_date, parse_arms, parse_sections):
+    for parse in (
+        parse_length,
+        parse_size,
+        parse_number,
+        parse_integer,
+        parse_current,
+        parse_date,
+        parse_arms,
+        parse_sections,
+    ):
         value = parse(text)
         assert value is not None
         assert not isinstance(value, float) or value == value
