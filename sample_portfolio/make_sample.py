@@ -1,8 +1,9 @@
 """Makes the sample portfolio: invented records of an invented company, with known faults.
 
-Run `python sample_portfolio/make_sample.py`; it writes beside itself and gives the same bytes each time. It reads the
-invented catalog and nothing else. What a check must find comes from `arithmetic.py` and `verdicts.py`, which share no
-line with the programme that is to find it: `expected.csv` lists every finding that is neither pass nor not applicable.
+Run `python sample_portfolio/make_sample.py`; it writes beside itself, or into the folder named, and gives the same
+bytes each time. It reads the invented catalog and nothing else. What a check must find comes from `arithmetic.py` and
+`verdicts.py`, which share no line with the programme that is to find it: `expected.csv` lists every finding that is
+neither pass nor not applicable, `expected_systems.csv` whether a system was made faulty, incomplete or sound.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path.insert(0, str(HERE.parent))  # so that it runs as a script, too
 
 from sample_portfolio import build, faults, missing, verdicts, writing  # noqa: E402
 from sample_portfolio.plan import System  # noqa: E402
@@ -154,7 +155,7 @@ def bad_rows(cases: list[Case]) -> list[tuple[dict[str, str], list[tuple[str, st
     ]
 
 
-def write_tidy(cases: list[Case]) -> list[str]:
+def write_tidy(folder: Path, cases: list[Case]) -> list[str]:
     """Write the tidy file with its bad rows and repeated rows; return its line of expected_import.csv."""
     rows, told, repeats = [list(writing.TIDY_HEADER)], [], []
     mine = [case.system for case in cases if case.system.source == "tidy"]
@@ -168,12 +169,12 @@ def write_tidy(cases: list[Case]) -> list[str]:
         rows.append(writing.tidy_row(row)[:kept])
         told += [f"{len(rows)}:{column}:{code}" for column, code in reasons]
     write = writing.write_csv
-    write(HERE / "tidy.csv", rows)
+    write(folder / "tidy.csv", rows)
     accepted = len(rows) - 1 - len(bad) - len(repeats)
     return import_line("tidy.csv", accepted, len(bad), told, repeats)
 
 
-def write_field(cases: list[Case]) -> list[str]:
+def write_field(folder: Path, cases: list[Case]) -> list[str]:
     """Write the foreign export with its bad rows and a blank one; return its line of expected_import.csv."""
     header = [*writing.FIELD_HEADER.values(), "Notes"]
     rows = [[line] for line in writing.FIELD_TITLE] + [header]
@@ -190,8 +191,8 @@ def write_field(cases: list[Case]) -> list[str]:
         row[0], row[header.index(column)] = f"0990{index}", value
         rows.append(row)
         told.append(f"{len(rows)}:{column}:{code}")
-    writing.write_csv(HERE / "field_export.csv", rows)
-    writing.write_mapping(HERE / "field_export_mapping.toml")
+    writing.write_csv(folder / "field_export.csv", rows)
+    writing.write_mapping(folder / "field_export_mapping.toml")
     return import_line("field_export.csv", accepted, len(bad), told, [])
 
 
@@ -202,13 +203,17 @@ def import_line(name: str, accepted: int, rejected: int, told: list[str], repeat
     return [name, *counts, "; ".join(told), "; ".join(map(str, repeats))]
 
 
-def write_expected(cases: list[Case]) -> None:
-    """Write the findings and the figures the sample's own arithmetic expects."""
+def write_expected(folder: Path, cases: list[Case]) -> None:
+    """Write the findings and the figures the sample's own arithmetic expects, and what each system is."""
+    systems = [["system_id", "made_as", "kind"]]
     found = [["system_id", "circuit_id", "check", "verdict", "kind", "why"]]
     names = "trunk_rise_pct home_run_rise_pct feeder_rise_pct total_rise_pct unit_limit line_current_a"
     figures = [["system_id", "circuit_id", *names.split()]]
     for case in cases:
         system = case.system
+        made_as = "faulty" if case.fault else "incomplete" if case.gap or case.expected else "sound"
+        kinds = sorted({kind for _, kind, _ in case.expected.values()})
+        systems.append([system.system_id, made_as, "; ".join(kinds)])
         for (circuit_id, check), (verdict, kind, why) in sorted(case.expected.items()):
             found.append([system.system_id, circuit_id, check, verdict, kind, why])
         if case.gap:
@@ -220,8 +225,9 @@ def write_expected(cases: list[Case]) -> None:
             limit = "" if circuit.mixed else str(verdicts.unit_limit(system, circuit))
             cells = [*(f"{part:.6f}" for part in parts), limit, f"{own.line_a:.6f}"]
             figures.append([system.system_id, circuit.circuit_id, *cells])
-    writing.write_csv(HERE / "expected.csv", found)
-    writing.write_csv(HERE / "expected_figures.csv", figures)
+    writing.write_csv(folder / "expected.csv", found)
+    writing.write_csv(folder / "expected_figures.csv", figures)
+    writing.write_csv(folder / "expected_systems.csv", systems)
 
 
 def summary(cases: list[Case]) -> str:
@@ -235,19 +241,19 @@ def summary(cases: list[Case]) -> str:
     return "\n".join(lines)
 
 
-def main() -> None:
-    """Make everything."""
+def main(folder: Path) -> None:
+    """Make everything in a folder."""
     rng = random.Random(SEED)
     cases = [make_case(rng, number, *what) for number, what in enumerate(plan_cases(rng), 1)]
     imports = [["file", "rows_in", "accepted", "rejected", "duplicates", "rejects", "duplicate_rows"]]
-    imports += [write_tidy(cases), write_field(cases)]
+    imports += [write_tidy(folder, cases), write_field(folder, cases)]
     nested = [case.system for case in cases if case.system.source == "json"]
-    writing.write_nested(HERE / "projects.json", nested)
+    writing.write_nested(folder / "projects.json", nested)
     imports.append(import_line("projects.json", sum(len(system.circuits) for system in nested), 0, [], []))
-    writing.write_csv(HERE / "expected_import.csv", imports)
-    write_expected(cases)
+    writing.write_csv(folder / "expected_import.csv", imports)
+    write_expected(folder, cases)
     sys.stdout.write(summary(cases) + "\n")
 
 
 if __name__ == "__main__":
-    main()
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else HERE)

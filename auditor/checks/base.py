@@ -77,7 +77,7 @@ class Check:
 
 def known(expr: pl.Expr) -> pl.Expr:
     """True where a number is neither null nor NaN."""
-    return expr.is_not_null() & expr.is_nan().not_().fill_null(False)
+    return expr.is_not_nan().fill_null(False)
 
 
 def result_columns(check: Check, policy: Policy) -> list[pl.Expr]:

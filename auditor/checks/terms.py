@@ -18,7 +18,8 @@ NONE = pl.lit(0, pl.UInt64)
 
 def number(column: str) -> pl.Expr:
     """The column as a float, NaN as null."""
-    return pl.col(column).cast(pl.Float64).fill_nan(None)
+    value = pl.col(column).cast(pl.Float64)
+    return pl.when(value.is_not_nan()).then(value)
 
 
 def over(value: pl.Expr, limit: pl.Expr) -> pl.Expr:

@@ -7,7 +7,7 @@ What
 Why
     An inverter pushes its current into the grid through these wires, so its own voltage stands above the grid's by
     their drop. What the wiring uses up is missing when the grid runs high, and the inverters trip on overvoltage on the
-    best days. It is also energy lost as heat.
+    best days. The rise is lost as heat, too.
 
 Formula
     Rise in percent of the nominal voltage across the unit, at rated current, nominal voltage and the policy's conductor

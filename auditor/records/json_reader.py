@@ -48,55 +48,54 @@ def _decoder(decimal_mark: str | None) -> json.JSONDecoder:
     )
 
 
-def json_systems(path: Path, decimal_mark: str | None = None) -> Iterator[list[tuple[int, Json]]]:
-    """Yield batches of (ordinal from 1, system) from {"systems": [...]}.
+def json_systems(path: Path, decimal_mark: str | None, others: list[str]) -> Iterator[list[tuple[int, Json]]]:
+    """Yield batches of (ordinal from 1, system) from {"systems": [...]}; other keys beside it are added to `others`.
 
     The text is held whole, its objects only a batch at a time. AuditorError names the line where the JSON breaks.
     """
     survey(path)
     text = path.read_text(encoding="utf-8-sig")
-    systems = _elements(text, _decoder(decimal_mark), path)
+    systems = _elements(text, _decoder(decimal_mark), path, others)
     numbered = enumerate(systems, 1)
     while batch := list(islice(numbered, BATCH_SYSTEMS)):
         yield batch
 
 
-def _elements(text: str, decoder: json.JSONDecoder, path: Path) -> Iterator[Json]:
+def _elements(text: str, decoder: json.JSONDecoder, path: Path, others: list[str]) -> Iterator[Json]:
     try:
-        yield from _walk(text, decoder, path)
+        yield from _walk(text, decoder, path, others)
     except json.JSONDecodeError as error:
         raise AuditorError(f"{path}: line {error.lineno} column {error.colno}: not JSON: {error.msg}") from error
     except RecursionError as error:
         raise AuditorError(f"{path}: is nested too deeply to be a record file") from error
 
 
-def _walk(text: str, decoder: json.JSONDecoder, path: Path) -> Iterator[Json]:
-    position = _expect(text, 0, "{", f'{path}: a JSON file of records is an object {{"systems": [...]}}')
+def _walk(text: str, decoder: json.JSONDecoder, path: Path, others: list[str]) -> Iterator[Json]:
+    form = f'{path}: a JSON file of records is an object {{"systems": [...]}}'
+    position = _skip(text, _expect(text, 0, "{", form))
     found = False
-    while True:
-        key, position = decoder.raw_decode(text, _skip(text, position))
+    while text[position : position + 1] != "}":
+        key, position = decoder.raw_decode(text, position)
         if not isinstance(key, str):
-            raise json.JSONDecodeError("Expecting a property name", text, position)
+            raise json.JSONDecodeError("Expecting a name in quotes", text, position)
         position = _skip(text, _expect(text, position, ":"))
-        if key == "systems" and not found:
+        if key != "systems":
+            others.append(key)
+            _, position = decoder.raw_decode(text, position)
+        elif found:
+            raise AuditorError(f'{path}: duplicate-label: "systems" stands twice')
+        else:
             found = True
             position = _expect(text, position, "[", f'{path}: "systems" must be a list')
             position = yield from _list(text, position, decoder)
-        elif key == "systems":
-            raise AuditorError(f'{path}: duplicate-label: "systems" stands twice')
-        else:
-            _, position = decoder.raw_decode(text, position)
         position = _skip(text, position)
-        if text[position : position + 1] != ",":
-            break
-        position += 1
-    position = _skip(text, _expect(text, position, "}"))
+        if text[position : position + 1] != "}":
+            position = _skip(text, _expect(text, position, ","))
+    position = _skip(text, position + 1)
     if position != len(text):
         raise json.JSONDecodeError("Extra data", text, position)
     if not found:
-        raise AuditorError(
-            f'{path}: a JSON file of records is an object {{"systems": [...]}}, and "systems" is missing'
-        )
+        raise AuditorError(f'{form}, and "systems" is missing')
 
 
 def _list(text: str, position: int, decoder: json.JSONDecoder) -> Generator[Json, None, int]:
@@ -126,7 +125,7 @@ def _expect(text: str, position: int, mark: str, refusal: str | None = None) -> 
     raise json.JSONDecodeError(f"Expecting {mark!r}", text, position)
 
 
-def jsonl_systems(path: Path, decimal_mark: str | None = None) -> Iterator[list[tuple[int, Json]]]:
+def jsonl_systems(path: Path, decimal_mark: str | None) -> Iterator[list[tuple[int, Json]]]:
     """Yield batches of (line number, system), one object a line; a line that is not JSON comes as `NotJson`."""
     survey(path)
     decoder = _decoder(decimal_mark)

@@ -53,6 +53,7 @@ class NestedReader:
     def __init__(self, mapping: Mapping, name: str) -> None:
         self.name = name
         self.key_header = f"circuits[].{mapping.header_of('circuit_id')}"
+        self.beside_systems: list[str] = []
         self._mapping = mapping
         self._walker = Walker(mapping, name)
 
@@ -95,7 +96,7 @@ class NestedReader:
 
     def unmapped(self) -> tuple[str, ...]:
         """Return the keys that feed nothing, with their place, such as circuits[].notes."""
-        return tuple(sorted(self._walker.unmapped))
+        return tuple(sorted({*self._walker.unmapped, *(f"(beside systems) {key}" for key in self.beside_systems)}))
 
     def ignored(self) -> tuple[str, ...]:
         """Return the keys that the mapping ignores and the file has."""

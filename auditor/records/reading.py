@@ -42,9 +42,11 @@ def read_records(path: Path, mapping: Mapping | None = None, progress: Progress 
     if not path.is_file():
         raise AuditorError(f"{path}: there is no such file")
     if suffix in JSON_SUFFIXES or suffix in JSON_LINES_SUFFIXES:
-        read = json_systems if suffix in JSON_SUFFIXES else jsonl_systems
-        systems = read(path, rules.file.decimal_mark)
-        return _read_nested(NestedReader(rules, str(path)), systems, progress)
+        reader = NestedReader(rules, str(path))
+        mark = rules.file.decimal_mark
+        lines = suffix in JSON_LINES_SUFFIXES
+        systems = jsonl_systems(path, mark) if lines else json_systems(path, mark, reader.beside_systems)
+        return _read_nested(reader, systems, progress)
     if suffix in CSV_SUFFIXES:
         source = _csv_source(path, rules)
     elif suffix in PARQUET_SUFFIXES:

@@ -30,7 +30,7 @@ def test_a_clean_row_becomes_a_system_a_circuit_and_a_run(tmp_path: Path) -> Non
 
 
 def test_row_numbers_are_those_of_a_spreadsheet(tmp_path: Path) -> None:
-    # Row 1 header, 2 good, 3 blank, 4 good with a line end in a quoted cell, 5 ragged, 6 bad, 7 separators only, 8 good.
+    # Row 1 header, 2 good, 3 blank, 4 good with a quoted line end, 5 ragged, 6 bad, 7 separators only, 8 good.
     text = SMALL + 'S1,1,a\n\nS2,1,"two\nlines"\nS3,1\nS4,,b\n,,\nS5,1,c'
     reading = read_text(tmp_path, text)
     assert reading.tables.circuit["source_row"].to_list() == [2, 4, 8]

@@ -78,7 +78,8 @@ def test_rejects_name_the_users_own_column(tmp_path: Path) -> None:
 def test_round_trip_for_the_whole_file_unless_a_column_says_otherwise(tmp_path: Path) -> None:
     mapping = mapping_of(
         tmp_path,
-        '[file]\nlengths = "round-trip"\n[columns]\nfeeder_length_m = { column = "feeder_length_m", lengths = "one-way" }',
+        '[file]\nlengths = "round-trip"\n'
+        '[columns]\nfeeder_length_m = { column = "feeder_length_m", lengths = "one-way" }',
     )
     text = "system_id,circuit_id,home_run_length_m,feeder_length_m\nS1,1,40,40\n"
     runs = read_text(tmp_path, text, mapping).tables.run
@@ -103,7 +104,8 @@ def test_a_constant_outranks_a_column_of_its_name(tmp_path: Path) -> None:
 
 def test_a_decimal_comma(tmp_path: Path) -> None:
     mapping = mapping_of(tmp_path, '[file]\ndecimal_mark = ","\ndelimiter = ";"\n')
-    text = "system_id;circuit_id;home_run_length_m;home_run_size;tilt_deg\nS1;1;12,5 m;2,5 mm2;1.234,5\nS2;1;12,5;2,5 mm2;20,5\n"
+    header = "system_id;circuit_id;home_run_length_m;home_run_size;tilt_deg\n"
+    text = header + "S1;1;12,5 m;2,5 mm2;1.234,5\nS2;1;12,5;2,5 mm2;20,5\n"
     reading = read_text(tmp_path, text, mapping)
     assert reading.tables.run.select("length_m", "size").rows() == [(12.5, "2.5 mm2")]
     assert told(reading) == [(2, "tilt_deg", "constraint-error")]

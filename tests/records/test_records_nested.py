@@ -157,6 +157,7 @@ def test_unknown_keys_are_named(tmp_path: Path) -> None:
     reading = read_json(tmp_path, {"systems": [system]}, mapping_of(tmp_path, '[ignore]\ncolumns = ["extra"]'))
     assert reading.unmapped == ("circuits[].notes", "circuits[].runs[].colour")
     assert reading.ignored == ("extra",)
+    assert read_json(tmp_path, {"version": 2, "systems": [SYSTEM]}).unmapped == ("(beside systems) version",)
 
 
 def test_a_mapping_renames_keys_of_systems_and_circuits(tmp_path: Path) -> None:
@@ -186,7 +187,7 @@ def test_a_mapping_renames_keys_of_systems_and_circuits(tmp_path: Path) -> None:
     ],
 )
 def test_cells_that_json_allows_and_records_do_not(tmp_path: Path, cell: str, code: str) -> None:
-    text = '{"systems": [{"system_id": "S1", "tilt_deg": %s, "circuits": [{"circuit_id": "1"}]}]}' % cell
+    text = '{"systems": [{"system_id": "S1", "circuits": [{"circuit_id": "1"}], "tilt_deg": ' + cell + "}]}"
     assert told(read_text(tmp_path, text, name="r.json")) == [(1, "tilt_deg", code)]
 
 

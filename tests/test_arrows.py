@@ -1,0 +1,78 @@
+"""Who may import whom: the table of DEVELOPERS.md, held by reading the sources."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+EVERYONE = {"auditor.errors", "auditor"}
+
+#: Which parts of the package each part may import, besides itself and `auditor.errors`.
+MAY_IMPORT: dict[str, set[str]] = {
+    "auditor.errors": set(),
+    "auditor.catalog": set(),
+    "auditor.policy": set(),
+    "auditor.electrical": set(),
+    "auditor.records": {"auditor.catalog"},
+    "auditor.store": {"auditor.records", "auditor.catalog"},
+    "auditor.checks": {"auditor.electrical", "auditor.catalog", "auditor.policy"},
+    "auditor.prepare": {"auditor.electrical", "auditor.catalog", "auditor.policy", "auditor.records", "auditor.checks"},
+    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy"},
+    "auditor.results": set(),
+    "auditor.findings": {"auditor.checks", "auditor.policy"},
+    "auditor.publish": {
+        *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store"),
+        *("auditor.records", "auditor.catalog", "auditor.policy"),
+    },
+    "auditor.reports": {"auditor.store"},
+    "auditor.cli": {
+        *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
+        *("auditor.checks", "auditor.records"),
+    },
+    "auditor.__main__": {"auditor.cli"},
+}
+#: Libraries that a part may not know: pure functions know no file, no database and no frame.
+MAY_NOT_KNOW = {"auditor.electrical": {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}}
+
+
+def part_of(module: str) -> str:
+    return ".".join(module.split(".")[:2])
+
+
+def imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found |= {node.module or ""}
+            if node.module == "auditor":
+                found |= {f"auditor.{alias.name}" for alias in node.names}
+    return found
+
+
+SOURCES = sorted((ROOT / "auditor").rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_a_module_imports_only_what_it_may(path: Path) -> None:
+    module = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+    part = part_of(module)
+    if part == "auditor":
+        return
+    for name in imports(path):
+        assert name.split(".")[0] not in MAY_NOT_KNOW.get(part, set()), f"{module} imports {name}"
+        assert name.split(".")[0] not in {"dash", "dashboard"}, f"{module} imports {name}"
+        if name.startswith("auditor.") and name.split(".")[1] != "__version__":
+            allowed = MAY_IMPORT[part] | {part} | EVERYONE
+            assert part_of(name) in allowed, f"{module} imports {name}"
+
+
+def test_every_part_is_in_the_table() -> None:
+    parts = {part_of("auditor." + path.name.removesuffix(".py")) for path in (ROOT / "auditor").glob("*.py")}
+    parts |= {f"auditor.{path.name}" for path in (ROOT / "auditor").iterdir() if (path / "__init__.py").exists()}
+    assert parts - {"auditor.__init__"} == MAY_IMPORT.keys()
