@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 
 from auditor.checks.base import Judgement, known
@@ -15,6 +17,9 @@ LOWEST_C, HIGHEST_C = 60.0, 90.0
 #: Circuits above this count as marked for 75 °C unless told otherwise, NEC 110.14(C)(1)(b) [A].
 LARGE_CIRCUIT_A = 100.0
 
+#: Half of the last digit of a printed ambient factor.
+HALF_PRINTED_DIGIT = 0.005
+
 #: What the ampacity must exceed, by device; other devices are not judged here.
 MUST_EXCEED_A = {device: ampacity_exceeds_a(device) for device in BREAKER_SIZES_A}
 
@@ -25,17 +30,18 @@ def _ambient_factor(rating: int) -> pl.Expr:
     return factor.when(known(pl.col("ambient_c"))).then(number(f"ambient_factor_{rating}"))
 
 
-def _before(terminal: pl.Expr, insulation: pl.Expr) -> pl.Expr:
+def _before(prefix: str, terminal: str, insulation: str) -> pl.Expr:
     """Ampacity before factors in the column of the lower rating of terminal and insulation, NEC 110.14(C)."""
-    at_90 = pl.when((terminal >= 90) & (insulation >= 90)).then(pl.field("ampacity_90"))
-    at_75 = at_90.when((terminal >= 75) & (insulation >= 75)).then(pl.field("ampacity_75"))
-    return at_75.when((terminal >= 60) & (insulation >= 60)).then(pl.field("ampacity_60"))
+    lower = pl.min_horizontal(terminal, insulation)
+    at_90 = pl.when(lower >= 90).then(number(f"{prefix}_ampacity_90_a"))
+    at_75 = at_90.when(lower >= 75).then(number(f"{prefix}_ampacity_75_a"))
+    return at_75.when(lower >= 60).then(number(f"{prefix}_ampacity_60_a"))
 
 
-def _by_insulation(insulation: pl.Expr, name: str) -> pl.Expr:
-    """The field of the highest printed rating not above the insulation's; null below 60 °C."""
-    at_90 = pl.when(insulation >= 90).then(pl.field(f"{name}_90"))
-    return at_90.when(insulation >= 75).then(pl.field(f"{name}_75")).when(insulation >= 60).then(pl.field(f"{name}_60"))
+def _by_insulation(column: Callable[[int], pl.Expr]) -> pl.Expr:
+    """The column of the highest printed rating not above the insulation's; null below 60 °C."""
+    at_90 = pl.when(pl.col("_insulation") >= 90).then(column(90))
+    return at_90.when(pl.col("_insulation") >= 75).then(column(75)).when(pl.col("_insulation") >= 60).then(column(60))
 
 
 def _terminal(prefix: str, current: pl.Expr) -> pl.Expr:
@@ -50,73 +56,53 @@ def _hottest() -> pl.Expr:
     """The ambient [°C], as the upper end of a 5 °C row, beyond which the corrected ampacity is below the current.
 
     NEC 310.15(B)(1), Equation 310.15(B)(1): factor = sqrt((Tc - Ta') / (Tc - 30)), solved for Ta' at the factor
-    I / (ampacity times fill). The printed factors are this equation at the upper end of each row, rounded.
+    I / (ampacity times fill). The printed factors are this equation at the upper end of each row, to two decimals.
     """
-    printed = pl.when(pl.field("insulation") >= 90).then(90.0)
-    printed_c = printed.when(pl.field("insulation") >= 75).then(75.0).when(pl.field("insulation") >= 60).then(60.0)
-    factor = pl.field("current") / (_by_insulation(pl.field("insulation"), "ampacity") * pl.field("fill"))
-    ambient = ((printed_c - factor**2 * (printed_c - 30)) / 5).floor() * 5
-    return pl.when((ambient >= 10) & pl.field("ambient").is_null()).then(ambient)
+    factor = pl.col("_current") / (pl.col("_table") * number("fill_factor")) - HALF_PRINTED_DIGIT
+    ambient = ((pl.col("_printed_c") - factor**2 * (pl.col("_printed_c") - 30)) / 5).floor() * 5
+    return pl.when((ambient >= 10) & known(pl.col("ambient_c")).not_() & pl.col("_rated")).then(ambient)
 
 
-def _run(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | None) -> pl.Expr:
-    """The quantities of a run as one struct, each step from the fields before it."""
-    field = pl.field
-    run = pl.struct(
-        current.alias("current"),
-        slack.alias("slack"),
-        (pl.lit(None, pl.Float64) if device is None else device).alias("device"),
-        _terminal(prefix, current).alias("terminal"),
-        number(f"{prefix}_conductor_rating_c").alias("insulation"),
-        *(number(f"{prefix}_ampacity_{rating}_a").alias(f"ampacity_{rating}") for rating in HIGHEST_AMBIENT_C),
-        *(_ambient_factor(rating).alias(f"factor_{rating}") for rating in HIGHEST_AMBIENT_C),
-        number("fill_factor").alias("fill"),
-        number("ambient_c").alias("ambient"),
-    )
-    lowest, highest = field("insulation").fill_null(LOWEST_C), field("insulation").fill_null(HIGHEST_C)
-    run = run.struct.with_fields(
-        before=_before(field("terminal").fill_null(LOWEST_C), lowest),
-        best=_before(field("terminal").fill_null(HIGHEST_C), highest),
-        after=_by_insulation(lowest, "ampacity") * _by_insulation(lowest, "factor") * field("fill"),
-        continuous=CONTINUOUS_FACTOR * field("current"),
-        rated=field("terminal").is_not_null() & field("insulation").is_not_null(),
-        must_exceed=field("device").replace_strict(MUST_EXCEED_A, default=0.0, return_dtype=pl.Float64),
-    )
-    spare = CONTINUOUS_FACTOR * field("slack")
-    run = run.struct.with_fields(
-        at_terminals=within_rounding(field("continuous"), spare, field("before")),
-        along=within_rounding(field("current"), field("slack"), field("after")),
-        unprotected=at_most(pl.min_horizontal(field("before"), field("after")), field("must_exceed")),
-        worst=over(field("continuous") - spare, field("best")),
-    )
-    if device is None:
-        run = run.struct.with_fields(unprotected=pl.lit(False), protected=pl.lit(True))
-    else:
-        run = run.struct.with_fields(protected=field("device").is_not_null() & field("unprotected").not_())
-    run = run.struct.with_fields(
-        fits=at_most(field("at_terminals"), field("before")) & at_most(field("along"), field("after")),
-        too_small=over(field("at_terminals"), field("before")) | over(field("along"), field("after")),
-    )
-    return run.struct.with_fields(
-        passes=field("fits") & field("protected"),
-        fails=field("worst") | (field("rated") & (field("too_small") | field("unprotected"))),
-        hot=field("along") / field("after") > field("at_terminals") / field("before"),
-    )
-
-
-def _shown(run: pl.Expr) -> pl.Expr:
-    """The run with the value and limit of the condition that governs; null where nothing is decided."""
-    field = pl.field
-    shown = pl.when((field("passes") | field("fails")).not_()).then(None)
-    bounded = shown.when((field("rated") | field("passes")).not_())
-    by_device = field("unprotected") & field("too_small").not_()
-    value = bounded.then(field("continuous")).when(by_device).then(field("device")).when(field("hot"))
-    limit = bounded.then(field("best")).when(by_device).then(pl.min_horizontal(field("before"), field("after")))
-    return run.struct.with_fields(
-        value=value.then(field("along")).otherwise(field("at_terminals")),
-        limit=limit.when(field("hot")).then(field("after")).otherwise(field("before")),
-        fails_at=pl.when(field("fails").not_()).then(_hottest()),
-    )
+def _steps(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | None) -> list[dict[str, pl.Expr]]:
+    """The quantities of a run, each set from the ones before it."""
+    col = pl.col
+    terminal, insulation = _terminal(prefix, current), number(f"{prefix}_conductor_rating_c")
+    given = {
+        "_current": current,
+        "_slack": slack,
+        "_device": pl.lit(None, pl.Float64) if device is None else device,
+        "_terminal": terminal.fill_null(LOWEST_C),
+        "_insulation": insulation.fill_null(LOWEST_C),
+        "_best_terminal": terminal.fill_null(HIGHEST_C),
+        "_best_insulation": insulation.fill_null(HIGHEST_C),
+        "_rated": terminal.is_not_null() & insulation.is_not_null(),
+    }
+    columns = {
+        "_before": _before(prefix, "_terminal", "_insulation"),
+        "_best": _before(prefix, "_best_terminal", "_best_insulation"),
+        "_table": _by_insulation(lambda rating: number(f"{prefix}_ampacity_{rating}_a")),
+        "_factor": _by_insulation(_ambient_factor),
+        "_printed_c": _by_insulation(lambda rating: pl.lit(float(rating))),
+        "_must_exceed": col("_device").replace_strict(MUST_EXCEED_A, default=0.0, return_dtype=pl.Float64),
+    }
+    after = {"_after": col("_table") * col("_factor") * number("fill_factor")}
+    continuous, spare = CONTINUOUS_FACTOR * col("_current"), CONTINUOUS_FACTOR * col("_slack")
+    needed = {
+        "_at_terminals": within_rounding(continuous, spare, col("_before")),
+        "_along": within_rounding(col("_current"), col("_slack"), col("_after")),
+        "_worst": over(continuous - spare, col("_best")),
+        "_final": pl.min_horizontal("_before", "_after"),
+    }
+    unprotected = pl.lit(False) if device is None else at_most(col("_final"), col("_must_exceed"))
+    protected = pl.lit(True) if device is None else known(col("_device")) & unprotected.not_()
+    conditions = {
+        "_fits": at_most(col("_at_terminals"), col("_before")) & at_most(col("_along"), col("_after")) & protected,
+        "_too_small": over(col("_at_terminals"), col("_before")) | over(col("_along"), col("_after")),
+        "_unprotected": unprotected,
+        "_hot": col("_along") / col("_after") > col("_at_terminals") / col("_before"),
+    }
+    fails = {"_fails": col("_worst") | (col("_rated") & (col("_too_small") | col("_unprotected")))}
+    return [given, columns, after, needed, conditions, fails]
 
 
 def judge_run(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | None, facts: pl.Expr) -> Judgement:
@@ -126,22 +112,25 @@ def judge_run(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | N
     the current and the device rest on. A missing rating is bounded: a row that passes at 60 °C passes whatever the
     rating, and one that fails at 90 °C before any factor fails whatever it is.
     """
-    run = _shown(_run(prefix, current, slack, device))
-    passes = run.struct.field("passes")
+    col = pl.col
     needs = facts | code_facts() | bits(f"{prefix}_size", f"{prefix}_material", "ambient_c", "raceway_conductors")
-    for column, fact in (
-        (f"{prefix}_terminal_rating_c", "terminal_rating_c"),
-        (f"{prefix}_conductor_rating_c", "insulation"),
-    ):
-        spared = passes & known(pl.col(column)).not_()
+    for column, fact in (("terminal_rating_c", "terminal_rating_c"), ("conductor_rating_c", "insulation")):
+        spared = col("_fits") & known(col(f"{prefix}_{column}")).not_()
         needs |= pl.when(spared).then(NONE).otherwise(bits(f"{prefix}_{fact}"))
+    # Undecided rows show nothing; rows that fail even at 90 °C show that; a device only where nothing else fails.
+    undecided, bounded = (col("_fits") | col("_fails")).not_(), (col("_rated") | col("_fits")).not_()
+    by_device = col("_unprotected") & col("_too_small").not_()
+    shown = pl.when(undecided).then(None).when(bounded)
+    value = shown.then(CONTINUOUS_FACTOR * col("_current")).when(by_device).then(col("_device"))
+    limit = shown.then(col("_best")).when(by_device).then(col("_final"))
     # No wire, nothing to judge: a run of zero length.
     no_wire = (number(f"{prefix}_length_m") == 0).fill_null(False)
     return Judgement(
-        value=run.struct.field("value"),
-        limit=run.struct.field("limit"),
+        value=value.when(col("_hot")).then(col("_along")).otherwise(col("_at_terminals")),
+        limit=limit.when(col("_hot")).then(col("_after")).otherwise(col("_before")),
         applies=pl.when(no_wire).then(pl.lit(False)).otherwise(is_nec()),
         needs=needs,
-        surely_fails=is_nec() & run.struct.field("fails"),
-        fails_at=run.struct.field("fails_at"),
+        steps=tuple(_steps(prefix, current, slack, device)),
+        surely_fails=is_nec() & col("_fails"),
+        fails_at=pl.when(col("_fails").not_()).then(_hottest()),
     )

@@ -80,40 +80,6 @@ def known(expr: pl.Expr) -> pl.Expr:
     return expr.is_not_nan().fill_null(False)
 
 
-def result_columns(check: Check, policy: Policy) -> list[pl.Expr]:
-    """Return the check's verdict, value, limit, missing and assumed columns; null or NaN never passes."""
-    judgement = check.judge(policy)
-    value, limit = judgement.value.cast(pl.Float64), judgement.limit.cast(pl.Float64)
-    needs = judgement.needs.cast(pl.UInt64)
-    missing, assumed = pl.col("missing_bits") & needs, pl.col("assumed_bits") & needs
-    over = (limit - value if judgement.at_least else value - limit) > TOLERANCE * limit.abs()
-    undecided = judgement.applies.is_null() | (missing != 0).fill_null(True) | known(value).not_() | known(limit).not_()
-    surely = pl.lit(False) if judgement.surely_fails is None else judgement.surely_fails.fill_null(False)
-    verdict = (
-        pl.when(judgement.applies.not_())
-        .then(pl.lit("not applicable"))
-        .when(surely)
-        .then(pl.lit("fail"))
-        .when(undecided)
-        .then(pl.lit("unknown"))
-        .when(over)
-        .then(pl.lit("fail"))
-        .otherwise(pl.lit("pass"))
-        .cast(VERDICT)
-    )
-    applies = judgement.applies.fill_null(True)
-    columns = {
-        "verdict": verdict,
-        "value": pl.when(applies & known(value)).then(value),
-        "limit": pl.when(applies & known(limit)).then(limit),
-        "missing": pl.when(applies).then(missing).otherwise(pl.lit(0, pl.UInt64)),
-        "assumed": pl.when(applies).then(assumed).otherwise(pl.lit(0, pl.UInt64)),
-    }
-    if judgement.fails_at is not None:
-        columns["fails_at"] = pl.when(applies & known(judgement.fails_at)).then(judgement.fails_at)
-    return [expr.alias(f"{check.column}_{part}") for part, expr in columns.items()]
-
-
 def _inputs(judgement: Judgement) -> dict[str, pl.Expr]:
     """The judgement's expressions as columns, each evaluated once."""
     surely = pl.lit(False) if judgement.surely_fails is None else judgement.surely_fails.fill_null(False)
@@ -151,7 +117,7 @@ def _verdict_columns(check: Check, judgement: Judgement) -> list[pl.Expr]:
         .then(pl.lit("not applicable"))
         .when(pl.col("_surely"))
         .then(pl.lit("fail"))
-        .when(applies.is_null() | (missing != 0) | known(value).not_() | known(limit).not_())
+        .when(applies.is_null() | (missing != 0).fill_null(True) | known(value).not_() | known(limit).not_())
         .then(pl.lit("unknown"))
         .when(over)
         .then(pl.lit("fail"))

@@ -5,13 +5,18 @@ from __future__ import annotations
 import sys
 import tempfile
 import traceback
-from pathlib import Path
+from collections.abc import Sequence
 
+import duckdb
 import typer
+from typer.exceptions import TyperException
 
 from auditor.cli import demo, explaining, exporting, importing, running, settings
-from auditor.cli.show import errors
+from auditor.cli.show import complain
 from auditor.errors import AuditorError
+
+INTERRUPTED = 130
+UNFORESEEN = 70
 
 app = typer.Typer(
     help="Recheck installed solar systems whose inverters sit on AC branch circuits.",
@@ -29,24 +34,58 @@ app.command("policy")(settings.policy)
 app.command("demo")(demo.demo)
 
 
-def main() -> None:
+def main(args: Sequence[str] | None = None) -> None:
     """Run the command; what the user can mend is said in a sentence, anything else is kept in a file."""
+    sys.exit(_status(args))
+
+
+def _status(args: Sequence[str] | None) -> int:
     try:
-        app()
+        status = app(args, prog_name="auditor", standalone_mode=False)
     except AuditorError as error:
-        errors.print(f"auditor: {error}", markup=False, highlight=False, soft_wrap=True)
-        sys.exit(error.exit_code)
+        complain(str(error))
+        return error.exit_code
+    except TyperException as error:
+        return _misused(error)
     except KeyboardInterrupt:
-        errors.print("auditor: stopped. What was finished is kept; run the same command to go on.")
-        sys.exit(130)
+        return _stopped()
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        complain(f"{where}{error.strerror or error}. What was finished is kept; mend that and run the command again.")
+        return 1
+    except (duckdb.IOException, duckdb.OutOfMemoryException) as error:
+        first = str(error).splitlines()[0].rstrip(".")
+        complain(f"{first}. What was finished is kept; free space or memory there and run the command again.")
+        return 1
+    except duckdb.InterruptException:
+        return _stopped()
     except Exception as error:
-        trace = Path(tempfile.gettempdir()) / "auditor-error.txt"
-        trace.write_text(traceback.format_exc(), "utf-8")
-        errors.print(
-            f"auditor: this should not happen: {type(error).__name__}: {error}\n"
-            f"The details are in {trace}. Your store is as the last finished step left it.",
-            markup=False,
-            highlight=False,
-            soft_wrap=True,
-        )
-        sys.exit(70)
+        return _unforeseen(error)
+    return _stopped() if status == INTERRUPTED else int(status or 0)
+
+
+def _misused(error: TyperException) -> int:
+    """A command line that does not fit the command."""
+    message = error.format_message().rstrip(".")
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context else "auditor"
+    if message:
+        complain(f"{message}. See: {path} --help")
+    return error.exit_code
+
+
+def _stopped() -> int:
+    complain("stopped. What was finished is kept; run the same command to go on.")
+    return INTERRUPTED
+
+
+def _unforeseen(error: Exception) -> int:
+    with tempfile.NamedTemporaryFile(
+        "w", encoding="utf-8", prefix="auditor-error-", suffix=".txt", delete=False
+    ) as trace:
+        trace.write("".join(traceback.format_exception(error)))
+    complain(
+        f"this should not happen: {type(error).__name__}: {error}\n"
+        f"The details are in {trace.name}. Your store is as the last finished step left it."
+    )
+    return UNFORESEEN

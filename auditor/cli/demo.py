@@ -13,9 +13,24 @@ import typer
 from auditor.cli import show
 from auditor.cli.importing import import_into
 from auditor.cli.running import audit
+from auditor.errors import AuditorError
 from auditor.store import Store
+from auditor.store.originals import file_hash, read_manifest
 
 FILES = (("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None))
+
+
+def _refuse_others(store: Store, sample: Path) -> None:
+    """The invented portfolio must not mix with real records."""
+    if not store.root.is_dir() or not any(store.root.iterdir()):
+        return
+    known = {file_hash(sample / name) for name, _ in FILES}
+    held = {entry.sha256 for entry in read_manifest(store)}
+    if not held or held - known:
+        raise AuditorError(
+            f"{store.root}: holds something else than the sample portfolio, which would mix with it."
+            " Name a new folder with --store."
+        )
 
 
 def demo(
@@ -26,14 +41,13 @@ def demo(
 ) -> None:
     """Import and audit the sample portfolio, and print what was found."""
     place = Store(store or Path(tempfile.mkdtemp(prefix="auditor-demo-")))
-    place.create()
     with as_file(files("sample_portfolio")) as sample:
+        _refuse_others(place, sample)
+        place.create()
         for path in sorted((sample / "catalog").glob("*.toml")):
             shutil.copyfile(path, place.catalog / path.name)
         shutil.copyfile(sample / "policy.toml", place.policy)
         pairs = [(sample / name, sample / mapping if mapping else None) for name, mapping in FILES]
-        import_into(place, pairs, audit=False)
+        import_into(place, pairs, audit=False, defer_note=False)
     audit(place.root)
-    show.plain(f"\nThe sample portfolio is invented. Its store is {place.root}; try:")
-    show.plain(f"  auditor export findings --store {place.root} -o findings.xlsx")
-    show.plain("  auditor explain voltage-rise")
+    show.plain(f"\nThe sample portfolio is invented. Its store is {place.root}.")

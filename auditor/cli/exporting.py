@@ -9,6 +9,7 @@ import typer
 
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption
+from auditor.reports.export import XLSX_CHARACTERS
 from auditor.reports.export import export as write
 from auditor.store import Store
 from auditor.store.snapshot import open_snapshot
@@ -22,5 +23,10 @@ def export(
 ) -> None:
     """Write findings, circuits, systems or rejects to a file."""
     with open_snapshot(Store(store), run) as con:
-        rows = write(con, what, output)
-    show.plain(f"{output}: {rows:,} rows.")
+        written = write(con, what, output)
+    show.plain(f"{output}: {show.counted(written.rows, 'row')}.")
+    for column, count in written.cut.items():
+        show.plain(
+            f"  Warning: {show.counted(count, 'text')} of column {column} cut: a worksheet's cell holds"
+            f" {XLSX_CHARACTERS:,} characters. .csv, .jsonl and .parquet hold them whole."
+        )

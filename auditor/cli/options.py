@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -23,6 +24,11 @@ AsOfOption = Annotated[
 CatalogOption = Annotated[Path | None, typer.Option("--catalog", help="A folder of equipment files to use instead.")]
 PolicyOption = Annotated[Path | None, typer.Option("--policy", help="A policy file to use instead of the store's.")]
 DEFAULT_STORE = Path("audit-store")
+
+
+def at_store(root: Path) -> str:
+    """The option that names a store in a command shown to the user; nothing for the default store."""
+    return "" if root == DEFAULT_STORE else f" --store {shlex.quote(str(root))}"
 
 
 def day(text: str) -> date | None:

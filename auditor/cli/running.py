@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
+import duckdb
 import typer
 from rich.table import Table
 
@@ -15,14 +16,31 @@ from auditor.cli.options import (
     PolicyOption,
     StoreOption,
     WaitOption,
+    at_store,
     catalog_of,
     day,
     policy_of,
 )
+from auditor.errors import AuditorError
 from auditor.publish import publish
 from auditor.store import Store
 from auditor.store.records_db import open_records
 from auditor.store.snapshot import current_number, drop_old, open_snapshot, snapshot_numbers
+
+Justify = Literal["left", "right"]
+COLUMNS: tuple[tuple[str, Justify], ...] = (
+    ("run", "right"),
+    ("as of", "left"),
+    ("made (UTC)", "left"),
+    ("systems", "right"),
+    ("circuits", "right"),
+    ("fail", "right"),
+    ("unknown", "right"),
+    ("pass", "right"),
+    ("policy", "left"),
+    ("content", "left"),
+    ("shown", "left"),
+)
 
 
 def audit(
@@ -43,48 +61,47 @@ def audit(
     ):
         publish(con, place, specs, rules, as_of_day, progress=advance)
     with open_snapshot(place) as snapshot:
-        show.audited(snapshot)
+        show.audited(snapshot, place.root)
 
 
 def runs(
     store: StoreOption = DEFAULT_STORE,
-    keep: Annotated[int, typer.Option("--keep", min=1, help="Remove all but the newest so many.")] = 0,
+    keep: Annotated[
+        int | None, typer.Option("--keep", min=1, help="Remove all but the newest so many; never the one shown.")
+    ] = None,
     wait: WaitOption = False,
 ) -> None:
     """List the audits that are kept; with --keep, remove old ones."""
     place = Store(store)
     place.require()
-    if keep:
+    if keep is not None:
         with place.locked("runs", wait):
             gone = drop_old(place, keep)
-        show.plain(f"Removed {len(gone)} runs." if gone else "Nothing to remove.")
+        show.plain(f"Removed: run {', '.join(map(str, gone))}." if gone else "Nothing to remove.")
     numbers = snapshot_numbers(place)
     if not numbers:
-        show.plain(f"Nothing has been audited yet. Run: auditor audit --store {place.root}")
+        show.plain(f"Nothing has been audited yet. Run: auditor audit{at_store(place.root)}")
         return
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for name in (
-        "run",
-        "as of",
-        "made",
-        "systems",
-        "circuits",
-        "fail",
-        "unknown",
-        "pass",
-        "policy",
-        "content",
-        "shown",
-    ):
-        table.add_column(name)
+    for name, justify in COLUMNS:
+        table.add_column(name, justify=justify)
     shown = current_number(place)
     for number in numbers:
-        with open_snapshot(place, number) as con:
+        table.add_row(*_run(place, number), "yes" if number == shown else "")
+    show.console.print(table)
+
+
+def _run(store: Store, number: int) -> list[str]:
+    """A run's line; a snapshot that cannot be opened says so in its line, and the others are still listed."""
+    try:
+        with open_snapshot(store, number) as con:
             row = con.execute(
                 "SELECT run, as_of, made, systems, circuits, policy_name, content_hash[:12] FROM audit"
             ).fetchall()[0]
             counts = dict(con.execute("SELECT verdict, count(*) FROM system_result GROUP BY verdict").fetchall())
-        verdicts = (str(counts.get(verdict, 0)) for verdict in ("fail", "unknown", "pass"))
-        mark = "yes" if number == shown else ""
-        table.add_row(*(str(cell) for cell in row[:5]), *verdicts, str(row[5]), str(row[6]), mark)
-    show.console.print(table)
+    except (AuditorError, duckdb.Error):
+        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)]
+    run, as_of, made, systems, circuits, policy_name, content = row
+    verdicts = (f"{counts.get(verdict, 0):,}" for verdict in ("fail", "unknown", "pass"))
+    when = str(made).replace("T", " ").removesuffix("+00:00")
+    return [str(run), str(as_of), when, f"{systems:,}", f"{circuits:,}", *verdicts, show.safe(policy_name), content]

@@ -11,23 +11,46 @@ import typer
 
 from auditor.catalog import equipment_template, load_catalog
 from auditor.cli import show
-from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption, catalog_of
+from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption, at_store, catalog_of
 from auditor.errors import AuditorError
 from auditor.policy import DEFAULT, load_policy
 from auditor.store import Store
+from auditor.store.folder import replace_text
 
 
 def adopt_catalog(store: Store, files: list[Path]) -> None:
-    """Add equipment files to the store, all or none; they must be sound together with what is there."""
+    """Add equipment files to the store, all or none; they must be sound together with what is there.
+
+    A file replaces the store's file of the same name.
+    """
+    sources = {path.name: path for path in sorted(store.catalog.glob("*.toml"))}
+    names = [path.name for path in files]
+    for path in files:
+        if path.suffix != ".toml":
+            raise AuditorError(f"{path}: an equipment file is a .toml file; `auditor catalog --template` prints one.")
+        if not path.is_file():
+            raise AuditorError(f"{path}: there is no such file. Nothing was added.")
+        if names.count(path.name) > 1:
+            raise AuditorError(f"{path}: another file given is called {path.name} too; rename one. Nothing was added.")
+        sources[path.name] = path
     with tempfile.TemporaryDirectory() as folder:
         trial = Path(folder)
-        for path in (*sorted(store.catalog.glob("*.toml")), *files):
-            if not path.is_file():
-                raise AuditorError(f"There is no file {path}.")
-            shutil.copyfile(path, trial / path.name)
-        load_catalog([trial])
-    for path in files:
-        shutil.copyfile(path, store.catalog / path.name)
+        for name, path in sources.items():
+            shutil.copyfile(path, trial / name)
+        try:
+            load_catalog([trial])
+        except AuditorError as error:
+            text = str(error)
+            for name, path in sources.items():
+                text = text.replace(str(trial / name), str(path))
+            raise AuditorError(f"{text} Nothing was added.") from error
+        for name in names:
+            _replace(trial / name, store.catalog / name)
+
+
+def _replace(source: Path, target: Path) -> None:
+    """Copy a file so that its reader sees the old one or the new one, whole."""
+    replace_text(target, source.read_text("utf-8"))
 
 
 def catalog(
@@ -45,7 +68,8 @@ def catalog(
         place.create()
         with place.locked("catalog", wait):
             adopt_catalog(place, files)
-        show.plain(f"Added {len(files)} files. They count from the next audit: auditor audit --store {store}")
+        listed = ", ".join(path.name for path in files)
+        show.plain(f"Added {listed}. It counts from the next audit on: auditor audit{at_store(store)}")
         return
     place.require()
     specs = catalog_of(place, None)
@@ -64,11 +88,12 @@ def policy(
     """Make a policy the store's own, or print the one in force."""
     place = Store(store)
     if file is None:
-        shown = place.policy if place.policy.exists() else DEFAULT
-        typer.echo(shown.read_text("utf-8"))
+        if not place.policy.exists():
+            show.note(f"{store}: has no policy of its own; this is the default.")
+        typer.echo((place.policy if place.policy.exists() else DEFAULT).read_text("utf-8"))
         return
     load_policy(file)
     place.create()
     with place.locked("policy", wait):
-        shutil.copyfile(file, place.policy)
-    show.plain(f"{file} is the store's policy from the next audit on: auditor audit --store {store}")
+        _replace(file, place.policy)
+    show.plain(f"{file} is the store's policy from the next audit on: auditor audit{at_store(store)}")

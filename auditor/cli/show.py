@@ -5,12 +5,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
+import polars as pl
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from auditor.checks.base import VERDICTS
+from auditor.checks.facts import BIT, FACTS
+from auditor.cli.options import at_store
+from auditor.records import Reading
 from auditor.store.importing import Imported
 from auditor.store.records_db import Connection
 
@@ -18,12 +23,25 @@ console = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
 errors = Console(stderr=True, highlight=False)
 
 SHOWN_REJECTS = 5
+SHOWN_KINDS = 4
 SHOWN_COLUMNS = 12
+SHOWN_WORST = 5
+SHOWN_MODELS = 5
+
+#: Facts that are read from the catalog, and the column of the records that names the spec.
+SPECS = (
+    ("inverter_spec", "inverter", "c.inverter_model"),
+    ("trunk_spec", "trunk", "c.trunk_model"),
+    ("module_spec", "module", "s.module_model"),
+)
 
 CAUTION = (
     "A pass is a recomputed record, not a safe or compliant installation. Local codes and the authority having"
     " jurisdiction decide; a licensed person does the work."
 )
+
+#: Imported text must not steer the terminal that shows it: control characters but the line feed are shown as such.
+_CONTROLS = {code: "�" for code in (*range(32), *range(127, 160)) if code != ord("\n")}
 
 
 @contextmanager
@@ -39,35 +57,79 @@ def progress(label: str) -> Iterator[Callable[[int, int | None], None]]:
         yield advance
 
 
+def safe(text: str) -> str:
+    """A text without the control characters that a terminal would obey."""
+    return text.translate(_CONTROLS)
+
+
 def plain(text: str) -> None:
     """Print a line as it is: nothing in it is markup."""
-    console.print(text, markup=False, soft_wrap=True)
+    console.print(safe(text), markup=False, soft_wrap=True)
 
 
-def _listed(names: tuple[str, ...]) -> str:
-    more = f" and {len(names) - SHOWN_COLUMNS} more" if len(names) > SHOWN_COLUMNS else ""
-    return ", ".join(names[:SHOWN_COLUMNS]) + more
+def note(text: str) -> None:
+    """Say something beside the output, on the error stream."""
+    errors.print(safe(text), markup=False, soft_wrap=True)
 
 
-def imported(done: Imported, dry_run: bool) -> None:
+def complain(text: str) -> None:
+    """Say what went wrong, on the error stream."""
+    note(f"auditor: {text}")
+
+
+def counted(number: int, thing: str) -> str:
+    """A count with its noun: "1 system", "1,433 circuits"."""
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def _listed(names: list[str], shown: int = SHOWN_COLUMNS) -> str:
+    more = f" and {len(names) - shown} more" if len(names) > shown else ""
+    return ", ".join(names[:shown]) + more
+
+
+def imported(done: Imported, dry_run: bool, root: Path) -> None:
     """Say what an import did, or would do."""
     outcome, reading = done.outcome, done.reading
-    would = "would be " if dry_run else ""
     plain(
         f"{done.file_name}: rows in {outcome.rows_in:,} = accepted {outcome.accepted:,} + rejected {outcome.rejected:,}"
         f" + duplicate {outcome.duplicate:,}"
     )
+    rejects = f"auditor export rejects -o rejects.csv{at_store(root)}"
     if done.import_id == 0 and not dry_run:
         plain(f"  Already imported as import {done.seen_in}, and nothing has changed since: nothing to do.")
-    else:
-        read = f"{outcome.systems:,} systems and {outcome.circuits:,} circuits"
-        plain(f"  {read} {would}read; {outcome.replaced:,} circuits {would}revised.")
+        if outcome.rejected:
+            plain(f"  Its {counted(outcome.rejected, 'rejected row')}: {rejects}")
+        return
+    held = f"{counted(outcome.systems, 'system')} and {counted(outcome.circuits, 'circuit')}"
+    revised = f"{counted(outcome.replaced, 'circuit')} {'would be ' if dry_run else ''}revised"
+    plain(f"  {held} in the file; {revised}.")
     if reading.unmapped:
-        plain(f"  Columns not mapped, and so not used: {_listed(reading.unmapped)}.")
-    if reading.absent:
-        plain(f"  Columns the file lacks: {_listed(reading.absent)}. Verdicts that need them are unknown or assumed.")
-    _rejects(done)
-    conflicts = reading.tables.conflicts
+        plain(f"  Columns not mapped, and so not used: {_listed(list(reading.unmapped))}.")
+    lacking = _lacking(reading)
+    if lacking:
+        plain(f"  The file does not state: {_listed(lacking)}. Verdicts that need them are unknown or assumed.")
+    _rejects(reading.rejects, "" if dry_run else f" After the audit, all of them: {rejects}")
+    _conflicts(reading.tables.conflicts)
+
+
+def _lacking(reading: Reading) -> list[str]:
+    """The columns that a check reads and the file lacks; a list of units states their model and count."""
+    stated = {"inverter_model", "inverter_count"} if "units" in reading.present else set()
+    return [name for name in reading.absent if name in FACTS and name not in stated]
+
+
+def _rejects(rejects: pl.DataFrame, where: str) -> None:
+    for row in rejects.head(SHOWN_REJECTS).iter_rows(named=True):
+        plain(f"  Row {row['row_number']}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
+    rest = rejects.slice(SHOWN_REJECTS)
+    if rest.height:
+        column = pl.col("column").fill_null("whole row")
+        kinds = rest.group_by(column).len().sort("len", "column", descending=[True, False])
+        named = _listed([f"{n:,} {name}" for name, n in kinds.iter_rows()], SHOWN_KINDS)
+        plain(f"  ... and {rest.height:,} more ({named}).{where}")
+
+
+def _conflicts(conflicts: pl.DataFrame) -> None:
     for row in conflicts.head(SHOWN_REJECTS).iter_rows(named=True):
         pairs = ", ".join(
             f"{value!r} in row {number}" for value, number in zip(row["values"], row["rows"], strict=True)
@@ -77,62 +139,80 @@ def imported(done: Imported, dry_run: bool) -> None:
         plain(f"  ... and {conflicts.height - SHOWN_REJECTS:,} more such warnings.")
 
 
-def _rejects(done: Imported) -> None:
-    rejects = done.reading.rejects
-    for row in rejects.head(SHOWN_REJECTS).iter_rows(named=True):
-        plain(f"  Row {row['row_number']}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
-    if rejects.height > SHOWN_REJECTS:
-        plain(f"  ... and {rejects.height - SHOWN_REJECTS:,} more. All of them: auditor export rejects -o rejects.csv")
-
-
-def audited(con: Connection) -> None:
-    """Print a snapshot's answer: verdicts by check, and the missing facts that would settle most."""
+def audited(con: Connection, root: Path) -> None:
+    """Print a snapshot's answer: verdicts by check, what would settle most unknowns, and what to do next."""
     run, as_of, systems, circuits, content_hash = con.execute(
         "SELECT run, as_of, systems, circuits, content_hash FROM audit"
     ).fetchall()[0]
     verdicts = dict(con.execute("SELECT verdict, count(*) FROM system_result GROUP BY verdict").fetchall())
-    plain(f"\nRun {run}, as of {as_of}: {systems:,} systems, {circuits:,} circuits (content {content_hash[:12]}).")
+    held = f"{counted(systems, 'system')}, {counted(circuits, 'circuit')}"
+    plain(f"\nRun {run}, as of {as_of}: {held} (content {content_hash[:12]}).")
     plain("Systems: " + ", ".join(f"{verdicts.get(v, 0):,} {v}" for v in VERDICTS[:3]) + ".")
     over, branch = con.execute(
         "SELECT count(*) FILTER (voltage_rise_verdict = 'fail'), count(*) FILTER (branch_unit_limit_verdict = 'fail')"
         " FROM system_result"
     ).fetchall()[0]
-    plain(f"{over:,} systems exceed the voltage-rise target; {branch:,} exceed the branch limit.\n")
-    console.print(_by_check(con))
-    _missing_facts(con)
+    plain(f"Over the voltage-rise target: {counted(over, 'system')}; over the branch limit: {branch:,}.\n")
+    _by_check(con)
     _worst(con)
+    _missing_facts(con)
+    plain(
+        f"\nNext: auditor export findings -o findings.xlsx{at_store(root)}   (every verdict with its reason)\n"
+        "      auditor explain voltage-rise   (what a check asks, and what mends it)"
+    )
     plain(f"\n{CAUTION}")
 
 
-def _by_check(con: Connection) -> Table:
+def _by_check(con: Connection) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for name, justify in (("check", "left"), ("of", "left"), *((v, "right") for v in VERDICTS), ("assumed", "right")):
+    for name, justify in (("check", "left"), ("per", "left"), *((v, "right") for v in VERDICTS), ("assumed", "right")):
         table.add_column(name, justify=justify)  # type: ignore[arg-type]
     counts = ", ".join(f"count(*) FILTER (f.verdict = '{v}')" for v in VERDICTS)
     rows = con.execute(
         f"SELECT c.\"check\", c.level, {counts}, count(*) FILTER (f.verdict IN ('pass', 'fail') AND f.assumed <> 0)"
         ' FROM judged f JOIN "check" c USING ("check") GROUP BY ALL ORDER BY any_value(c.number)'
     ).fetchall()
+    idle = [check for check, _, *numbers in rows if not any(numbers[:3])]
     for check, level, *numbers in rows:
-        table.add_row(check, "circuits" if level == "circuit" else "systems", *(f"{n:,}" for n in numbers))
-    return table
+        if check not in idle:
+            table.add_row(check, "circuit" if level == "circuit" else "system", *(f"{n:,}" for n in numbers))
+    if table.row_count:
+        console.print(table)
+    if idle:
+        plain(f"Not applicable anywhere: {', '.join(idle)}.")
+    plain("(assumed: passes and fails that rest on a default of the policy.)")
+
+
+def _worst(con: Connection) -> None:
+    rows = con.execute(
+        'SELECT system_id, circuit_id, value, "limit" FROM judged'
+        " WHERE verdict = 'fail' AND \"check\" = 'voltage-rise' AND value IS NOT NULL"
+        " ORDER BY value DESC, system_id, circuit_id LIMIT ?",
+        [SHOWN_WORST],
+    ).fetchall()
+    if not rows:
+        return
+    plain("\nLargest voltage rises:")
+    names = [safe(f"{system} / {circuit}").replace("\n", " ") for system, circuit, *_ in rows]
+    for name, (_, _, value, limit) in zip(names, rows, strict=True):
+        plain(f"  {name:{max(map(len, names))}}  {value:6.2f} %  (target {limit:g} %)")
 
 
 def _missing_facts(con: Connection) -> None:
+    """What unknown verdicts wait for: facts of the records, and specs of the catalog by model."""
     rows = con.execute(
         "SELECT fact, count(*) AS verdicts FROM (SELECT unnest(string_split(fact_names(missing), ', ')) AS fact"
         " FROM judged WHERE verdict = 'unknown' AND missing <> 0) GROUP BY fact ORDER BY verdicts DESC, fact LIMIT 5"
     ).fetchall()
     if rows:
         plain("\nUnknown verdicts wait mostly for: " + ", ".join(f"{fact} ({n:,})" for fact, n in rows) + ".")
-
-
-def _worst(con: Connection) -> None:
-    rows = con.execute(
-        "SELECT system_id, circuit_id, sentence FROM finding WHERE verdict = 'fail' AND \"check\" = 'voltage-rise'"
-        " ORDER BY value DESC, system_id, circuit_id LIMIT 5"
-    ).fetchall()
-    if rows:
-        plain("\nLargest voltage rises:")
-    for system, circuit, sentence in rows:
-        plain(f"  {system} / {circuit}: {sentence}")
+    for fact, table, column in SPECS:
+        models = con.execute(
+            f"SELECT {column}, count(*) AS circuits FROM circuit_result r JOIN circuit c USING (system_id, circuit_id)"
+            f" JOIN system s USING (system_id) WHERE r.missing_bits & ?::UBIGINT <> 0 AND {column} IS NOT NULL"
+            " GROUP BY ALL ORDER BY circuits DESC, 1",
+            [BIT[fact]],
+        ).fetchall()
+        if models:
+            named = _listed([f"{model} ({counted(n, 'circuit')})" for model, n in models], SHOWN_MODELS)
+            plain(f"  The catalog has no such {table}: {named}. To add it: auditor catalog FILE.toml")

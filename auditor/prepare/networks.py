@@ -16,6 +16,14 @@ from auditor.prepare.layout import Units, column, lay_out, section_lengths
 
 PARTS = ("trunk", "home_run", "feeder", "service_entrance", "service_drop")
 
+#: What `solve` returns: the columns of circuits, feeders and systems.
+SOLVED = (
+    (*(f"{part}_rise_pct" for part in PARTS), "known_rise_pct", "line_current_a", "trunk_largest_arm_a", "terminal_v",
+     "solar_kva"),
+    ("feeder_line_current_a",),
+    ("solar_current_a", "phase_kva_max", "phase_kva_min"),
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Batch:

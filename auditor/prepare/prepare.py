@@ -11,7 +11,7 @@ from auditor.policy import Policy
 from auditor.prepare import frames, layout, specs
 from auditor.prepare.bits import ZERO, add_bits
 from auditor.prepare.frames import CURRENT_FACTS, Prepared, Records
-from auditor.prepare.networks import Batch, solve
+from auditor.prepare.networks import SOLVED, Batch, solve
 from auditor.prepare.runs import prepare_runs
 
 FEEDER_FACTS = ("feeder_length_m", "feeder_size", "feeder_material")
@@ -99,8 +99,16 @@ def _solve_all(batch: Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
             solved = solve(part, three_phase)
             for kept, frame, rows in zip(parts, solved, (circuits, feeders, systems), strict=True):
                 kept.append(frame.with_columns(rows.cast(pl.Int64).alias("_order")))
-    circuit, feeder, system = (pl.concat(kept).sort("_order").fill_nan(None) for kept in parts)
+    circuit, feeder, system = (
+        pl.concat([_unsolved(columns), *kept]).sort("_order").fill_nan(None)
+        for kept, columns in zip(parts, SOLVED, strict=True)
+    )
     return circuit, feeder, system
+
+
+def _unsolved(columns: tuple[str, ...]) -> pl.DataFrame:
+    """No rows, for batches whose systems have no circuits."""
+    return pl.DataFrame(schema={**dict.fromkeys(columns, pl.Float64), "_order": pl.Int64})
 
 
 def _finish_circuits(circuit: pl.DataFrame, solved: pl.DataFrame) -> pl.DataFrame:

@@ -24,14 +24,15 @@ _SHOWN_RAW = 2_000
 
 @dataclass
 class Level:
-    """One level of the nesting, gathered: its bindings by key, and its rows as columns of text.
+    """One level of the nesting, gathered: its bindings by key, and its rows as text by key.
 
-    `owner` and `path` hold, for each row, what it belongs to and where it stands in its system.
+    `owner` and `path` hold, for each row, what it belongs to and where it stands in its system. `seen` are the keys
+    that any row so far has given.
     """
 
     bindings: tuple[Binding, ...]
     required: tuple[str, ...]
-    cells: dict[str, list[str]] = field(default_factory=dict)
+    rows: list[dict[str, str]] = field(default_factory=list)
     owner: list[int] = field(default_factory=list)
     path: list[str] = field(default_factory=list)
     seen: set[str] = field(default_factory=set)
@@ -40,18 +41,18 @@ class Level:
         self.keys = {b.header for b in self.bindings if b.header is not None}
         self.kinds = {b.header: b.column.kind for b in self.bindings if b.header is not None}
         self.canonical = {b.header: b.canonical for b in self.bindings if b.header is not None}
-        self.clear()
 
     def clear(self) -> None:
         """Forget the rows; what was seen stays."""
-        self.cells = {key: [] for key in sorted(self.keys)}
-        self.owner, self.path = [], []
+        self.rows, self.owner, self.path = [], [], []
 
     def cast(self) -> Cast:
         """Return the gathered rows cast; `row_number` is the row's place in this level."""
         numbers = pl.int_range(len(self.owner), dtype=pl.Int64, eager=True).alias(ROW_NUMBER)
-        frame = pl.DataFrame(self.cells, schema=dict.fromkeys(self.cells, pl.String())).insert_column(0, numbers)
-        return cast_frame(frame, self.bindings, self.required)
+        used = [b for b in self.bindings if b.header is None or b.header in self.seen or b.canonical in self.required]
+        cells = {b.header: [row.get(b.header, "") for row in self.rows] for b in used if b.header is not None}
+        frame = pl.DataFrame(cells, schema=dict.fromkeys(cells, pl.String())).insert_column(0, numbers)
+        return cast_frame(frame, used, self.required)
 
 
 @dataclass(frozen=True)
@@ -164,26 +165,30 @@ class Walker:
     ) -> bool:
         """Add one object to its level; return whether one of its cells is no cell."""
         bad = False
-        given = {clean(key): value for key, value in item.items()}
-        for key, column in level.cells.items():
-            cell = cell_text(given.get(key), level.kinds[key])
+        row: dict[str, str] = {}
+        for written, value in item.items():
+            key = written if written in level.keys else clean(written)
+            if key not in level.keys:
+                if key not in lists:
+                    self._note_unknown(key, path)
+                continue
+            cell = cell_text(value, level.kinds[key])
             if isinstance(cell, Fault):
                 where = f"{path}.{key}" if path else key
                 canonical = level.canonical[key]
-                walk.refusals.append(Refusal(walk.numbers[place], where, canonical, raw_text(given[key]), cell))
+                walk.refusals.append(Refusal(walk.numbers[place], where, canonical, raw_text(value), cell))
                 bad, cell = True, ""
-            column.append(cell)
+            row[key] = cell
+        level.rows.append(row)
         level.owner.append(owner)
         level.path.append(f"{path}." if path else "")
-        level.seen |= given.keys() & level.keys
-        self._note_unknown(given.keys() - level.keys - set(lists), path)
+        level.seen.update(row)
         return bad
 
-    def _note_unknown(self, keys: set[str], path: str) -> None:
+    def _note_unknown(self, key: str, path: str) -> None:
         places = "".join(part.split("[")[0] + "[]." for part in path.split(".") if part)
-        for key in keys:
-            shown = f"{places}{key}".encode("utf-8", "replace").decode()
-            (self.ignored if key in self.ignored_names else self.unmapped).add(shown)
+        shown = f"{places}{key}".encode("utf-8", "replace").decode()
+        (self.ignored if key in self.ignored_names else self.unmapped).add(shown)
 
     def _sound(self, walk: Walk, place: int, path: str, item: Json) -> bool:
         fault = None

@@ -144,7 +144,8 @@ def _ordered(frame: pl.DataFrame, order: str) -> pl.DataFrame:
     """Number the units or runs that state no order by their place among those of one owner (and combiner and role)."""
     group = [name for name in (_OWNER, "combiner_id", "role") if name in frame.columns]
     place = pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over(group)
-    return frame.with_columns(pl.coalesce(order, place).alias(order))
+    stated = pl.col(order) if order in frame.columns else pl.lit(None, dtype=pl.Int64)
+    return frame.with_columns(pl.coalesce(stated, place).alias(order))
 
 
 def _repeated_orders(

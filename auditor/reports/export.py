@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
-import xlsxwriter
 
 from auditor.errors import AuditorError
 from auditor.reports.tables import query_of
+from auditor.reports.worksheet import XLSX_CHARACTERS, Worksheet
 from auditor.store.records_db import Connection
+
+__all__ = ["WRITERS", "XLSX_CHARACTERS", "XLSX_ROWS", "Exported", "export", "guarded"]
 
 #: Rows below the header that a worksheet holds.
 XLSX_ROWS = 1_048_575
 BATCH_ROWS = 50_000
 
-#: First characters that a spreadsheet takes for a formula or a separator (OWASP, CSV injection).
-TRIGGERS = "=+-@\t\r\n"
+#: First characters that a spreadsheet takes for a formula or a separator (OWASP, CSV injection; OWASP ASVS 5.0,
+#: 1.2.10 for the null character), with the wide forms that some language settings read alike (from memory).
+TRIGGERS = "=+-@\t\r\n\0＝＋－＠"
+
+
+@dataclass(frozen=True)
+class Exported:
+    """What was written: rows, and how many texts of a column were too long for a worksheet's cell."""
+
+    rows: int
+    cut: dict[str, int] = field(default_factory=dict)
 
 
 def guarded(text: str) -> str:
@@ -33,7 +45,7 @@ def _guard(table: pa.Table) -> pa.Table:
     frame = pl.from_arrow(table)
     assert isinstance(frame, pl.DataFrame)
     text = pl.col(pl.String)
-    risky = text.str.contains("^[=+\\-@\\t\\r\\n]")
+    risky = text.str.head(1).is_in(list(TRIGGERS))
     return frame.with_columns(pl.when(risky).then(pl.lit("'") + text).otherwise(text).name.keep()).to_arrow(
         compat_level=pl.CompatLevel.oldest()
     )
@@ -49,7 +61,7 @@ def _batches(con: Connection, query: str) -> Iterator[pa.Table]:
         yield reader.schema.empty_table()
 
 
-def _csv(con: Connection, query: str, path: Path) -> int:
+def _csv(con: Connection, query: str, path: Path) -> Exported:
     rows, writer = 0, None
     with path.open("wb") as file:
         for table in _batches(con, query):
@@ -59,10 +71,10 @@ def _csv(con: Connection, query: str, path: Path) -> int:
             rows += table.num_rows
         if writer:
             writer.close()
-    return rows
+    return Exported(rows)
 
 
-def _jsonl(con: Connection, query: str, path: Path) -> int:
+def _jsonl(con: Connection, query: str, path: Path) -> Exported:
     rows = 0
     with path.open("wb") as file:
         for table in _batches(con, query):
@@ -70,10 +82,10 @@ def _jsonl(con: Connection, query: str, path: Path) -> int:
             assert isinstance(frame, pl.DataFrame)
             frame.write_ndjson(file)
             rows += table.num_rows
-    return rows
+    return Exported(rows)
 
 
-def _parquet(con: Connection, query: str, path: Path) -> int:
+def _parquet(con: Connection, query: str, path: Path) -> Exported:
     rows, writer = 0, None
     for table in _batches(con, query):
         writer = writer or pq.ParquetWriter(path, table.schema, compression="zstd")
@@ -81,48 +93,22 @@ def _parquet(con: Connection, query: str, path: Path) -> int:
         rows += table.num_rows
     if writer:
         writer.close()
-    return rows
+    return Exported(rows)
 
 
-def _xlsx(con: Connection, query: str, path: Path) -> int:
+def _xlsx(con: Connection, query: str, path: Path) -> Exported:
     count = int(con.execute(f"SELECT count(*) FROM ({query})").fetchall()[0][0])
     if count > XLSX_ROWS:
         raise AuditorError(
             f"{count:,} rows are more than the {XLSX_ROWS:,} a worksheet holds. Export to .csv, .jsonl or .parquet."
         )
-    book = xlsxwriter.Workbook(path, {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
-    sheet = book.add_worksheet("export")
-    day = book.add_format({"num_format": "yyyy-mm-dd"})
-    row = 0
-    for table in _batches(con, query):
-        if row == 0:
-            sheet.freeze_panes(1, 0)
-            for column, name in enumerate(table.column_names):
-                sheet.write_string(0, column, guarded(name))
-        for values in zip(*(table.column(name).to_pylist() for name in table.column_names), strict=True):
-            row += 1
-            for column, value in enumerate(values):
-                _cell(sheet, row, column, value, day)
-    book.close()
-    return row
+    with Worksheet(path, guarded) as sheet:
+        for table in _batches(con, query):
+            sheet.add(table)
+    return Exported(sheet.rows, sheet.cut)
 
 
-def _cell(sheet: xlsxwriter.worksheet.Worksheet, row: int, column: int, value: object, day: object) -> None:
-    if value is None:
-        return
-    if isinstance(value, bool):
-        sheet.write_boolean(row, column, value)
-    elif isinstance(value, (int, float)):
-        sheet.write_number(row, column, value)
-    elif isinstance(value, str):
-        sheet.write_string(row, column, guarded(value)[:32_767])
-    elif hasattr(value, "isoformat"):
-        sheet.write_datetime(row, column, value, day)
-    else:
-        sheet.write_string(row, column, guarded(str(value))[:32_767])
-
-
-WRITERS: dict[str, Callable[[Connection, str, Path], int]] = {
+WRITERS: dict[str, Callable[[Connection, str, Path], Exported]] = {
     ".csv": _csv,
     ".xlsx": _xlsx,
     ".jsonl": _jsonl,
@@ -130,21 +116,31 @@ WRITERS: dict[str, Callable[[Connection, str, Path], int]] = {
 }
 
 
-def export(con: Connection, what: str, path: Path) -> int:
-    """Write a table of the snapshot to a file, whole or not at all; return its rows.
+def export(con: Connection, what: str, path: Path) -> Exported:
+    """Write a table of the snapshot to a file, whole or not at all.
 
-    Text cells of CSV and XLSX are guarded against being run as formulas. Errors: AuditorError for an unknown table or
-    suffix, too many rows for a worksheet, or a file that cannot be written.
+    Text cells of CSV and XLSX are guarded against being run as formulas; JSON Lines and Parquet, which machines read,
+    hold the text as it was imported. Errors: AuditorError for an unknown table or suffix, too many rows for a
+    worksheet, or a file that cannot be written.
     """
     writer = WRITERS.get(path.suffix.lower())
     if writer is None:
         raise AuditorError(f"{path}: the suffix says the format; use one of {', '.join(WRITERS)}.")
+    query = query_of(con, what)
     part = path.with_name(f".{path.name}.part")
     try:
-        rows = writer(con, query_of(con, what), part)
+        written = writer(con, query, part)
         part.replace(path)
     except OSError as error:
         raise AuditorError(f"{path}: cannot be written: {error.strerror or error}.") from error
     finally:
+        _remove(part)
+    return written
+
+
+def _remove(part: Path) -> None:
+    """Remove what is left of an unfinished file; where the folder cannot be reached there is nothing to remove."""
+    try:
         part.unlink(missing_ok=True)
-    return rows
+    except OSError:
+        return

@@ -13,7 +13,8 @@ _FINDINGS = (
 )
 _REJECTS = (
     'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id'
-    " FROM reject r JOIN import i USING (import_id) ORDER BY r.import_id, r.row_number, r.canonical"
+    " FROM reject r JOIN import i USING (import_id)"
+    ' ORDER BY r.import_id, r.row_number, r.canonical NULLS FIRST, r."column", r.code, r.sentence, r.raw'
 )
 
 

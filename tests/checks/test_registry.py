@@ -9,19 +9,31 @@ from typing import Any
 
 import polars as pl
 import pytest
-from conftest import APPLIES, GOOD, judge, policy_for, schema
+from check_frames import APPLIES, GOOD, judge, policy_for, schema
 
 from auditor.checks import BY_NAME, CHECKS, Check
-from auditor.checks.base import result_columns
+from auditor.checks.base import judge_frame
 from auditor.checks.facts import BIT, FACTS, mask
 from auditor.policy import load_policy
 
 SECTIONS = ("What", "Why", "Formula", "Reference", "Causes", "What mends it", "Versions")
-NAMES = (
-    "branch-unit-limit breaker-size trunk-current home-run-ampacity feeder-ampacity current-coordination voltage-rise "
-    "part-rise terminal-voltage busbar phase-imbalance module-cold-voltage module-input-window module-input-current "
-    "power-ratio"
-).split()
+NAMES = [
+    "branch-unit-limit",
+    "breaker-size",
+    "trunk-current",
+    "home-run-ampacity",
+    "feeder-ampacity",
+    "current-coordination",
+    "voltage-rise",
+    "part-rise",
+    "terminal-voltage",
+    "busbar",
+    "phase-imbalance",
+    "module-cold-voltage",
+    "module-input-window",
+    "module-input-current",
+    "power-ratio",
+]
 
 #: Columns that a check reads but that the good row's verdict does not rest on, with the reason.
 NOT_NEEDED: dict[str, set[str]] = {
@@ -86,8 +98,18 @@ NOT_NEEDED: dict[str, set[str]] = {
 
 def columns_read(check: Check) -> set[str]:
     judgement = check.judge(policy_for(check.name))
-    parts = (judgement.value, judgement.limit, judgement.applies, judgement.needs, judgement.surely_fails)
-    return {name for part in parts if part is not None for name in part.meta.root_names()}
+    parts = [judgement.value, judgement.limit, judgement.applies, judgement.needs, judgement.surely_fails]
+    parts += [expr for step in judgement.steps for expr in step.values()]
+    named = {name for step in judgement.steps for name in step}
+    return {name for part in parts if part is not None for name in part.meta.root_names()} - named
+
+
+def needs_of(check: Check, row: dict[str, Any]) -> int:
+    judgement = check.judge(policy_for(check.name))
+    frame = pl.DataFrame([row], schema=schema(check.level), strict=False)
+    for step in judgement.steps:
+        frame = frame.with_columns(**step)
+    return int(frame.select(judgement.needs.cast(pl.UInt64).alias("needs"))["needs"][0])
 
 
 def placeholders(text: str) -> set[str]:
@@ -95,7 +117,7 @@ def placeholders(text: str) -> set[str]:
 
 
 def results(check: Check, frame: pl.DataFrame) -> set[str]:
-    return set(frame.select(result_columns(check, policy_for(check.name)))[f"{check.column}_verdict"].to_list())
+    return set(judge_frame(frame, [check], policy_for(check.name))[f"{check.column}_verdict"].to_list())
 
 
 def test_the_registry_holds_the_named_checks_once() -> None:
@@ -131,9 +153,7 @@ class TestEveryCheck:
         assert not check.fails_at_fact or check.fails_at_fact in BIT
 
     def test_needs_only_declared_facts(self, check: Check) -> None:
-        frame = pl.DataFrame([GOOD[check.level]], schema=schema(check.level), strict=False)
-        needs = frame.select(check.judge(policy_for(check.name)).needs.cast(pl.UInt64).alias("needs"))["needs"][0]
-        assert needs & ~mask(*FACTS) == 0
+        assert needs_of(check, GOOD[check.level]) & ~mask(*FACTS) == 0
 
     def test_reads_only_columns_of_its_frame(self, check: Check) -> None:
         assert columns_read(check) <= set(schema(check.level))
@@ -167,8 +187,7 @@ class TestEveryCheck:
 
     def test_a_missing_fact_it_needs_makes_it_unknown(self, check: Check) -> None:
         row: dict[str, Any] = {**GOOD[check.level], **APPLIES.get(check.name, {})}
-        frame = pl.DataFrame([row], schema=schema(check.level), strict=False)
-        needs = frame.select(check.judge(policy_for(check.name)).needs.cast(pl.UInt64).alias("needs"))["needs"][0]
+        needs = needs_of(check, row)
         wanted = [fact for fact in FACTS if needs & BIT[fact]]
         assert wanted
         for fact in wanted:

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from records_files import GOOD, HEADER, balanced, csv_text, mapping_of, read_cells, read_text, told
 
 from auditor.errors import AuditorError
+from auditor.records import read_records
 from auditor.records.counting import opening_line
 from auditor.records.csv_reader import csv_chunks, open_csv
 from auditor.records.mapping import FileRules
@@ -208,8 +211,6 @@ def test_small_blocks_give_the_same_rows(tmp_path: Path) -> None:
 
 
 def test_progress_counts_up_to_the_rows_of_the_file(tmp_path: Path) -> None:
-    from auditor.records import read_records
-
     path = tmp_path / "x.csv"
     path.write_text(csv_text([GOOD] * 5) + "\nshort\n")
     seen: list[tuple[int, int | None]] = []
@@ -221,6 +222,24 @@ def test_an_unknown_kind_of_file(tmp_path: Path) -> None:
     with pytest.raises(AuditorError, match="save a workbook's sheet as CSV"):
         read_text(tmp_path, "x", name="records.xlsx")
     with pytest.raises(AuditorError, match="no such file"):
-        from auditor.records import read_records
-
         read_records(tmp_path / "none.csv")
+
+
+@settings(max_examples=300, deadline=None)
+@given(body=st.text(alphabet='ab,"\n\r é', max_size=40), block_bytes=st.sampled_from([64, 1 << 20]))
+def test_any_text_is_read_as_the_standard_library_reads_it_or_refused(
+    tmp_path_factory: pytest.TempPathFactory, body: str, block_bytes: int
+) -> None:
+    path = tmp_path_factory.mktemp("r") / "x.csv"
+    path.write_bytes((SMALL + body).encode())
+    try:
+        with open_csv(path, FileRules()) as file:
+            chunks = list(csv_chunks(file, block_bytes))
+    except AuditorError:
+        return
+    strict = list(enumerate(csv.reader(io.StringIO(SMALL + body, newline=""), strict=True), 1))[1:]
+    # A blank line comes as a row of empty cells, to be dropped where all rows are looked at.
+    whole = [(number, *(row or ["", "", ""])) for number, row in strict if len(row) in (0, 3)]
+    assert pl.concat(chunk.frame for chunk in chunks).rows() == whole
+    ragged = [number for number, row in strict if len(row) not in (0, 3) and any(cell.strip() for cell in row)]
+    assert pl.concat(chunk.rejects for chunk in chunks)["row_number"].to_list() == ragged

@@ -8,6 +8,7 @@ import pytest
 from records_files import csv_text, mapping_of, read_text, told
 
 from auditor.errors import AuditorError
+from auditor.records import load_mapping
 
 MAPPING = """
 [file]
@@ -145,7 +146,5 @@ def test_mappings_that_are_refused_name_the_file_and_the_entry(tmp_path: Path, t
 
 
 def test_a_mapping_that_is_not_there(tmp_path: Path) -> None:
-    from auditor.records import load_mapping
-
     with pytest.raises(AuditorError, match="cannot be read"):
         load_mapping(tmp_path / "none.toml")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
-import pytest
 
 from auditor.checks import BY_NAME
-from auditor.checks.base import result_columns
+from auditor.checks.base import judge_frame
 from auditor.checks.facts import mask
 from auditor.policy import Policy, load_policy
 
@@ -178,11 +177,8 @@ def judge(name: str, *changes: Row, policy: Policy | None = None) -> list[Row]:
     check = BY_NAME[name]
     rows = [{**GOOD[check.level], **APPLIES.get(name, {}), **change} for change in changes]
     frame = pl.DataFrame(rows, schema=schema(check.level), strict=False)
-    result = frame.select(result_columns(check, policy or policy_for(name)))
-    return result.rename(lambda column: column.removeprefix(f"{check.column}_")).to_dicts()
-
-
-@pytest.fixture
-def judged() -> Callable[..., list[Row]]:
-    """`judge`, for tests that need no more."""
-    return judge
+    result = judge_frame(frame, [check], policy or policy_for(name)).select(pl.col(f"^{check.column}_.*$"))
+    parts = {column: column.removeprefix(f"{check.column}_") for column in result.columns}
+    kept = ("verdict", "value", "limit", "missing", "assumed", "fails_at")
+    result = result.rename(parts)
+    return result.select(c for c in kept if c in result.columns).to_dicts()
