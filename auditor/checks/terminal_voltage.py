@@ -47,7 +47,7 @@ def judge(_policy: Policy) -> Judgement:
     return Judgement(
         value=number("terminal_v"),
         limit=threshold,
-        applies=threshold - top > -1.0,
+        applies=threshold - top > TOLERANCE * top,
         needs=pl.col("rise_needs") | entrance | bits("service", "grid_profile"),
     )
 

@@ -129,7 +129,8 @@ def _finish_circuits(circuit: pl.DataFrame, solved: pl.DataFrame) -> pl.DataFram
     return frame.with_columns(
         total.alias("total_rise_pct"),
         ((pl.col("rise_target_pct") - others) / pl.col("_per_m")).alias("home_run_fails_at_m"),
-        (pl.col("sin_phi") >= 0).alias("rise_only_adds"),
+        # On three phases the currents of other pairs can lower a pair's rise.
+        ((pl.col("sin_phi") >= 0) & pl.col("three_phase_service").not_()).alias("rise_only_adds"),
         (pl.col("unit_voltage_v") * pl.col("service_top_pu")).alias("service_top_v"),
         # The network is solved for the voltage between lines; units on another voltage have no exact figure.
         pl.when(pl.col("three_phase_service") | (pl.col("unit_voltage_v") == pl.col("line_line_v")))

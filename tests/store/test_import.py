@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -15,8 +14,15 @@ from auditor.store.importing import Imported, import_file
 from auditor.store.originals import read_manifest
 from auditor.store.records_db import Connection, open_records, remove
 
-HEADER = "system_id,circuit_id,utility,inverter_model,inverter_count,breaker_a,home_run_length_m,home_run_size,feeder_length_m\n"
-ROWS = "S1,1,Hill Power,U1,16,20,20,10 AWG,5\nS1,2,Hill Power,U1,12,20,25,10 AWG,5\nS2,1,Vale Power,U1,10,20,30,8 AWG,6\n"
+HEADER = (
+    "system_id,circuit_id,utility,inverter_model,inverter_count,breaker_a,"
+    "home_run_length_m,home_run_size,feeder_length_m\n"
+)
+ROWS = """S1,1,Hill Power,U1,16,20,20,10 AWG,5
+S1,2,Hill Power,U1,12,20,25,10 AWG,5
+S2,1,Vale Power,U1,10,20,30,8 AWG,6
+"""
+FIRST = "WHERE system_id = 'S1' AND circuit_id = '1'"
 
 
 def bring(con: Connection, store: Store, text: str, name: str = "a.csv", **options: bool) -> Imported:
@@ -26,11 +32,13 @@ def bring(con: Connection, store: Store, text: str, name: str = "a.csv", **optio
 
 
 def facts(con: Connection, column: str, table: str = "circuit") -> list[tuple[object, ...]]:
-    return con.execute(f"SELECT system_id, circuit_id, {column} FROM {table} WHERE circuit_id IS NOT NULL ORDER BY ALL").fetchall()
+    query = f"SELECT system_id, circuit_id, {column} FROM {table} WHERE circuit_id IS NOT NULL ORDER BY ALL"
+    return con.execute(query).fetchall()
 
 
 def everything(con: Connection) -> list[object]:
-    tables = ("system", "circuit", "unit", "run", "system_past", "circuit_past", "unit_past", "run_past", "import", "reject")
+    held = ("system", "circuit", "unit", "run")
+    tables = (*held, *(f"{name}_past" for name in held), "import", "reject", "conflict")
     return [con.execute(f"SELECT * FROM {table} ORDER BY ALL").fetchall() for table in tables]
 
 
@@ -66,11 +74,11 @@ def test_a_column_that_a_file_lacks_changes_nothing_and_an_empty_cell_does(store
     with open_records(store) as con:
         bring(con, store, HEADER + ROWS)
         bring(con, store, "system_id,circuit_id,breaker_a\nS1,1,15\n", "b.csv")
-        assert con.execute("SELECT inverter_count, breaker_a FROM circuit WHERE system_id = 'S1' AND circuit_id = '1'").fetchall() == [(16, 15.0)]
+        assert con.execute(f"SELECT inverter_count, breaker_a FROM circuit {FIRST}").fetchall() == [(16, 15.0)]
         assert con.execute("SELECT utility FROM system WHERE system_id = 'S1'").fetchall() == [("Hill Power",)]
-        assert con.execute("SELECT length_m FROM run WHERE system_id = 'S1' AND circuit_id = '1'").fetchall() == [(20.0,)]
+        assert con.execute(f"SELECT length_m FROM run {FIRST}").fetchall() == [(20.0,)]
         bring(con, store, "system_id,circuit_id,breaker_a,utility\nS1,1,,\n", "c.csv")
-        assert con.execute("SELECT breaker_a FROM circuit WHERE system_id = 'S1' AND circuit_id = '1'").fetchall() == [(None,)]
+        assert con.execute(f"SELECT breaker_a FROM circuit {FIRST}").fetchall() == [(None,)]
         assert con.execute("SELECT utility FROM system WHERE system_id = 'S1'").fetchall() == [(None,)]
 
 
@@ -78,7 +86,7 @@ def test_a_run_column_that_a_file_lacks_changes_nothing(store: Store) -> None:
     with open_records(store) as con:
         bring(con, store, HEADER + ROWS)
         bring(con, store, "system_id,circuit_id,home_run_length_m\nS1,1,44\n", "b.csv")
-        run = "SELECT length_m, size FROM run WHERE system_id = 'S1' AND circuit_id = '1'"
+        run = f"SELECT length_m, size FROM run {FIRST}"
         assert con.execute(run).fetchall() == [(44.0, "10 AWG")]
 
 
@@ -167,7 +175,6 @@ def test_a_second_command_is_told_who_writes(store: Store) -> None:
     finally:
         holder.kill()
         holder.wait()
-    time.sleep(0)
     with store.locked("audit"):
         pass
 
