@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import os
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -12,20 +15,22 @@ from pathlib import Path
 import polars as pl
 
 from auditor import __version__
-from auditor.audit import audit
+from auditor.audit import Results, audit
 from auditor.catalog import Catalog
 from auditor.errors import AuditorError
 from auditor.findings import statements
 from auditor.policy import Policy
-from auditor.prepare import Records
+from auditor.prepare import Frames, Records
 from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
+from auditor.shown import statements as shown
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers, write_snapshot
 
-#: Circuits in a batch; memory is bounded by it, results do not depend on it.
-BATCH_CIRCUITS = 50_000
+#: Circuits in a batch, and batches audited at once; memory is bounded by them, results do not depend on them.
+BATCH_CIRCUITS = 25_000
+WORKERS = min(4, os.cpu_count() or 1)
 TABLE_NAMES = ("circuit_result", "system_result")
 
 Progress = Callable[[int, int], None]
@@ -72,6 +77,22 @@ def read_records(con: Connection, first: str, last: str) -> Records:
     return Records(*(_read(con, table, first, last) for table in TABLES))
 
 
+def _audited(
+    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int
+) -> Iterator[tuple[int, Results]]:
+    """Yield each batch's circuits and results, in key order; batches are read here and audited on threads."""
+    waiting: deque[tuple[int, Future[Results]]] = deque()
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for first, last, circuits in batches(con, size):
+            if len(waiting) == WORKERS:
+                held, future = waiting.popleft()
+                yield held, future.result()
+            records = read_records(con, first, last)
+            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of)))
+        for held, future in waiting:
+            yield held, future.result()
+
+
 def audit_all(
     con: Connection,
     folder: Path,
@@ -89,8 +110,7 @@ def audit_all(
     done = 0
     with ExitStack() as stack:
         writers = {name: stack.enter_context(ResultWriter(path)) for name, path in paths.items()}
-        for first, last, circuits in batches(con, size):
-            results = audit(read_records(con, first, last), frames, policy, as_of)
+        for circuits, results in _audited(con, frames, policy, as_of, size):
             writers["circuit_result"].add(results.circuit)
             writers["system_result"].add(results.system)
             done += circuits
@@ -144,6 +164,6 @@ def publish(
         "catalog": catalog.as_json(),
         "policy": policy.model_dump_json(),
     }
-    path = write_snapshot(con, store, number, paths, about, statements(policy))
+    path = write_snapshot(con, store, number, paths, about, statements(policy) + shown())
     store.sweep()
     return Published(number, path, content_hash, systems, circuits)

@@ -23,9 +23,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy"},
     "auditor.results": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
+    "auditor.shown": {"auditor.checks", "auditor.findings"},
     "auditor.publish": {
-        *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store"),
+        *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
+    },
+    "auditor.one_system": {
+        *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
+        *("auditor.catalog", "auditor.policy", "auditor.findings"),
     },
     "auditor.reports": {"auditor.store"},
     "auditor.cli": {

@@ -113,7 +113,10 @@ def judge_run(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | N
     rating, and one that fails at 90 °C before any factor fails whatever it is.
     """
     col = pl.col
-    needs = facts | code_facts() | bits(f"{prefix}_size", f"{prefix}_material", "ambient_c", "raceway_conductors")
+    wires = bits(f"{prefix}_size", f"{prefix}_material", "ambient_c", "raceway_conductors", "ampacity_table")
+    # The edition decides what a sunlit roof adds; where nothing lies above a roof it is not asked for.
+    roof = pl.when(number("roof_clearance_mm").is_null()).then(NONE).otherwise(bits("code_edition"))
+    needs = facts | code_facts() | wires | roof
     for column, fact in (("terminal_rating_c", "terminal_rating_c"), ("conductor_rating_c", "insulation")):
         spared = col("_fits") & known(col(f"{prefix}_{column}")).not_()
         needs |= pl.when(spared).then(NONE).otherwise(bits(f"{prefix}_{fact}"))

@@ -96,15 +96,16 @@ def _inputs(judgement: Judgement) -> dict[str, pl.Expr]:
 
 def judge_frame(frame: pl.DataFrame, checks: Sequence[Check], policy: Policy) -> pl.DataFrame:
     """Return the frame with every check's verdict, value, limit, missing, assumed and (where it has one) fails_at."""
-    results = []
-    for check in checks:
-        judgement = check.judge(policy)
-        work = frame
-        for step in judgement.steps:
-            work = work.with_columns(**step)
-        work = work.select("missing_bits", "assumed_bits", **_inputs(judgement))
-        results.append(work.select(_verdict_columns(check, judgement)))
+    # Lazy, so that what a judgement repeats is computed once, and only the columns it reads are carried along.
+    results = pl.collect_all([_judged(frame.lazy(), check, policy) for check in checks])
     return pl.concat([frame, *results], how="horizontal")
+
+
+def _judged(work: pl.LazyFrame, check: Check, policy: Policy) -> pl.LazyFrame:
+    judgement = check.judge(policy)
+    for step in judgement.steps:
+        work = work.with_columns(**step)
+    return work.select("missing_bits", "assumed_bits", **_inputs(judgement)).select(_verdict_columns(check, judgement))
 
 
 def _verdict_columns(check: Check, judgement: Judgement) -> list[pl.Expr]:

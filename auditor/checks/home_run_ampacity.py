@@ -17,9 +17,8 @@ Formula
     breaker's is shown only where it fails.
     Terminal ratings that are not recorded count as the policy says (60 °C; 75 °C above 100 A). Where the insulation is
     not recorded, a run that passes at 60 °C passes, and one that fails at 90 °C fails. Above the table's last ambient
-    row a conductor has no ampacity at all. Ambient temperature and conductors in the raceway have no default; the
-    table's factors already hold what a sunlit roof adds. Where the breaker is also over the 240.4(D) maximum or the
-    trunk's, breaker-size reports it and not this check.
+    row a conductor has no ampacity at all. The ambient is that of the wires, with what a sunlit roof adds. Where the
+    breaker is also over the 240.4(D) maximum or the trunk's, breaker-size reports it and not this check.
 
 Reference
     NEC 310.15 and Table 310.16 (310.15(B)(16) in 2011 to 2017), ambient Table 310.15(B)(1) ((B)(2)(a) before 2020),

@@ -48,7 +48,7 @@ def judge(_policy: Policy) -> Judgement:
         value=number("terminal_v"),
         limit=threshold,
         applies=threshold - top > TOLERANCE * top,
-        needs=pl.col("rise_needs") | entrance | bits("service", "grid_profile"),
+        needs=pl.col("rise_needs") | entrance | bits("service", "grid_profile", "other_circuits"),
     )
 
 

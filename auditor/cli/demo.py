@@ -35,7 +35,8 @@ def _refuse_others(store: Store, sample: Path) -> None:
 
 def demo(
     store: Annotated[
-        Path | None, typer.Option("--store", help="A folder for the demo's store; default: a new one.")
+        Path | None,
+        typer.Option("--store", help="A folder for the demo's store; default: a new one.", file_okay=False),
     ] = None,
     no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop before the dashboard is served.")] = False,
 ) -> None:

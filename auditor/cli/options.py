@@ -15,7 +15,8 @@ from auditor.policy import Policy, load_policy
 from auditor.store import Store
 
 StoreOption = Annotated[
-    Path, typer.Option("--store", envvar="AUDITOR_STORE", help="The store's folder.", show_default=True)
+    Path,
+    typer.Option("--store", envvar="AUDITOR_STORE", help="The store's folder.", show_default=True, file_okay=False),
 ]
 WaitOption = Annotated[bool, typer.Option("--wait", help="Wait while another command writes to the store.")]
 AsOfOption = Annotated[

@@ -148,11 +148,15 @@ def audited(con: Connection, root: Path) -> None:
     held = f"{counted(systems, 'system')}, {counted(circuits, 'circuit')}"
     plain(f"\nRun {run}, as of {as_of}: {held} (content {content_hash[:12]}).")
     plain("Systems: " + ", ".join(f"{verdicts.get(v, 0):,} {v}" for v in VERDICTS[:3]) + ".")
-    over, branch = con.execute(
-        "SELECT count(*) FILTER (voltage_rise_verdict = 'fail'), count(*) FILTER (branch_unit_limit_verdict = 'fail')"
+    over, unsure, branch, unsure_branch = con.execute(
+        "SELECT count(*) FILTER (voltage_rise_verdict = 'fail'), count(*) FILTER (voltage_rise_verdict = 'unknown'),"
+        " count(*) FILTER (branch_unit_limit_verdict = 'fail'), count(*) FILTER (branch_unit_limit_verdict = 'unknown')"
         " FROM system_result"
     ).fetchall()[0]
-    plain(f"Over the voltage-rise target: {counted(over, 'system')}; over the branch limit: {branch:,}.\n")
+    plain(
+        f"Over the voltage-rise target: {counted(over, 'system')} ({unsure:,} unknown);"
+        f" over the branch limit: {branch:,} ({unsure_branch:,} unknown).\n"
+    )
     _by_check(con)
     _worst(con)
     _missing_facts(con)

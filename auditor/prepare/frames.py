@@ -12,6 +12,7 @@ from auditor.checks.facts import mask
 from auditor.electrical.currents import line_factor, units_within
 from auditor.policy import Policy
 from auditor.prepare import layout, specs
+from auditor.prepare.ampacity import add_factors, for_edition
 from auditor.prepare.bits import add_bits
 from auditor.prepare.runs import in_series, run_bits
 from auditor.prepare.systems import prepare_systems
@@ -50,35 +51,6 @@ def _join_system(frame: pl.DataFrame, system: pl.DataFrame) -> pl.DataFrame:
     return frame.join(right, on="system_id", how="left", maintain_order="left")
 
 
-def _ambient(frame: pl.DataFrame, catalog: specs.Frames, policy: Policy) -> pl.DataFrame:
-    """Fill ambient temperature and conductor count, and look their factors up."""
-    assume = policy.assume
-    default = pl.coalesce(pl.col("region_ambient_c"), pl.lit(assume.ambient_c, pl.Float64))
-    conductors = pl.lit(assume.raceway_conductors, pl.Int64)
-    frame = add_bits(
-        frame,
-        {
-            "ambient_c": pl.col("ambient_c").is_null() & default.is_null(),
-            "raceway_conductors": pl.col("raceway_conductors").is_null() & conductors.is_null(),
-        },
-        {
-            "ambient_c": pl.col("ambient_c").is_null() & default.is_not_null(),
-            "raceway_conductors": pl.col("raceway_conductors").is_null() & conductors.is_not_null(),
-        },
-    ).with_columns(pl.col("ambient_c").fill_null(default), pl.col("raceway_conductors").fill_null(conductors))
-    for rating in (60, 75, 90):
-        rows = catalog["ambient_factor"].filter(pl.col("rating_c") == rating).sort("to_c")
-        factor = pl.lit(None, pl.Float64)
-        for to_c, value in reversed(list(rows.select("to_c", "factor").iter_rows())):
-            factor = pl.when(pl.col("ambient_c") <= to_c).then(value).otherwise(factor)
-        frame = frame.with_columns(factor.alias(f"ambient_factor_{rating}"))
-    fill: pl.Expr = pl.when(pl.col("raceway_conductors") <= 3).then(1.0)
-    for from_n, to_n, value in catalog["fill_factor"].select("from_n", "to_n", "factor").iter_rows():
-        inside = (pl.col("raceway_conductors") >= from_n) & (pl.col("raceway_conductors") <= (to_n or 10**9))
-        fill = pl.when(inside).then(value).otherwise(fill)
-    return frame.with_columns(fill.alias("fill_factor"))
-
-
 def _feeders(circuit: pl.DataFrame, system: pl.DataFrame, run: pl.DataFrame) -> pl.DataFrame:
     """One row per feeder: the combiners that circuits name, or one feeder for a system's other circuits."""
     keys = circuit.select("system_id", pl.col("combiner_id").fill_null("")).unique().sort("system_id", "combiner_id")
@@ -87,9 +59,8 @@ def _feeders(circuit: pl.DataFrame, system: pl.DataFrame, run: pl.DataFrame) -> 
     )
     frame = frame.sort("system_id", "combiner_id").with_row_index("feeder_row")
     frame = frame.with_columns(pl.col("feeder_row").cast(pl.Int64), pl.col("combiner_id").replace("", None))
-    frame = frame.with_columns(
-        pl.lit(None, pl.Float64).alias("ambient_c"), pl.lit(None, pl.Int64).alias("raceway_conductors")
-    )
+    unstated = {"ambient_c": pl.Float64, "roof_clearance_mm": pl.Float64, "raceway_conductors": pl.Int64}
+    frame = frame.with_columns(pl.lit(None, kind).alias(column) for column, kind in unstated.items())
     return run_bits(_join_system(frame, system), "feeder", ampacity=True)
 
 
@@ -117,11 +88,11 @@ def _circuits(records: Records, system: pl.DataFrame, run: pl.DataFrame, catalog
         maintain_order="left",
     )
     frame = run_bits(frame, "home_run", ampacity=True)
-    frame = _ambient(frame, catalog, policy)
+    frame = for_edition(add_factors(frame, catalog, policy), "home_run", catalog)
     several = pl.len().over("system_id") > 1
     loose = pl.col("combiner_id").is_null() & several
     one = pl.lit(policy.assume.one_feeder)
-    plain = ("breaker_a", "roof_clearance_mm")
+    plain = ("breaker_a", "module_count")
     return add_bits(
         frame,
         {"combiner_id": loose & one.not_(), **{c: pl.col(c).is_null() for c in plain}},

@@ -37,9 +37,10 @@ def column(frame: pl.DataFrame, name: str) -> FloatArray:
 
 
 def add_counts(circuit: pl.DataFrame, unit: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Settle each circuit's count and arms: adds `arms` (a list of counts, `[1]` where unknown) and `laid_out`.
+    """Settle each circuit's count and arms: adds `arms` (lists of counts), and whether they are `laid_out`.
 
-    A missing count is derived from units or arms that state it; counts that disagree leave `inverter_count` missing.
+    Unknown arms are one arm with all units, or with one where the count is unknown too. A missing count is derived from
+    units or arms that state it; counts that disagree leave `inverter_count` missing.
     """
     listed = unit.group_by("system_id", "circuit_id", maintain_order=True).agg(
         pl.col("inverter_count").sum().alias("_listed"), pl.col("inverter_model").n_unique().alias("_models")
@@ -77,7 +78,7 @@ def add_counts(circuit: pl.DataFrame, unit: pl.DataFrame, policy: Policy) -> pl.
     )
     return frame.with_columns(
         pl.col("_arms").is_not_null().alias("laid_out"),
-        pl.col("_arms").fill_null(pl.concat_list(pl.lit(1, pl.Int64))).alias("arms"),
+        pl.col("_arms").fill_null(pl.concat_list(pl.col("inverter_count").fill_null(1))).alias("arms"),
         (pl.col("_models") > 1).fill_null(False).alias("mixed_units"),
         pl.col("_listed").is_not_null().alias("units_listed"),
     ).drop("_listed", "_models", "_count", "_arms")
@@ -148,7 +149,7 @@ def listed_units(circuit: pl.DataFrame, unit: pl.DataFrame, catalog: Frames, as_
 
     Entries with a position stand there; the others fill the remaining places in order.
     """
-    places = circuit.with_row_index("row").filter("units_listed", "laid_out")
+    places = circuit.with_row_index("row").filter(pl.col("units_listed") & pl.col("inverter_count").is_not_null())
     places = places.select("row", "system_id", "circuit_id", "unit_voltage_v", "cos_phi", "inverter_count")
     rows = (
         unit.drop("grid_profile", strict=False)

@@ -56,7 +56,8 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
     circuit, feeder, system = batch.circuit, batch.feeder, batch.system
     units = lay_out(circuit)
     length = section_lengths(circuit, units)
-    laid = circuit["laid_out"].to_numpy()[units.circuit]
+    length = np.where(circuit["laid_out"].to_numpy()[units.circuit], length, np.nan)
+    counted = circuit["inverter_count"].is_not_null().to_numpy()[units.circuit]
 
     def per_unit(name: str) -> FloatArray:
         return column(circuit, name)[units.circuit]
@@ -77,8 +78,8 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
         feeder_system=feeder["system_row"].to_numpy(),
         section_r_ohm=length * per_unit("trunk_r_ohm_per_m") + per_unit("connector_r_ohm"),
         section_x_ohm=length * per_unit("trunk_x_ohm_per_m"),
-        unit_current_a=np.where(laid, current, np.nan),
-        unit_power_w=np.where(laid, power * cos[of_system][units.circuit], np.nan),
+        unit_current_a=np.where(counted, current, np.nan),
+        unit_power_w=np.where(counted, power * cos[of_system][units.circuit], np.nan),
         unit_pair=_pairs(circuit, units, 1),
         nominal_v=column(system, "line_neutral_v" if three_phase else "network_v"),
         home_run_r_ohm=home[0],
@@ -107,8 +108,8 @@ def _worst_unit(total: FloatArray, units: Units) -> IntArray:
     return np.minimum.reduceat(numbers, starts)
 
 
-def _rises(network: Network, units: Units, batch: Batch) -> dict[str, FloatArray]:
-    """Rise of each part [%] at the worst unit of each circuit, and `known`, their sum where the target counts."""
+def unit_rises(network: Network, units: Units, batch: Batch) -> dict[str, FloatArray]:
+    """Rise of each part [%] at every unit, and `known`, the sum of what is known where the target counts; all (U,)."""
     rise = design_rise(network)
     drop = replace(
         network,
@@ -123,8 +124,14 @@ def _rises(network: Network, units: Units, batch: Batch) -> dict[str, FloatArray
     counted = (batch.circuit["rise_starts_at"] == "point of supply").to_numpy()[units.circuit]
     known = sum((np.nan_to_num(parts[name] * per) for name in PARTS[:3]), np.zeros(per.size))
     known = known + np.where(counted, np.nan_to_num(parts["service_entrance"] * per), 0.0)
-    at = _worst_unit(known, units)
-    return {**{name: (part * per)[at] for name, part in parts.items()}, "known": known[at]}
+    return {**{name: part * per for name, part in parts.items()}, "known": known}
+
+
+def _rises(network: Network, units: Units, batch: Batch) -> dict[str, FloatArray]:
+    """The rises at the worst unit of each circuit, (C,)."""
+    rises = unit_rises(network, units, batch)
+    at = _worst_unit(rises["known"], units)
+    return {name: values[at] for name, values in rises.items()}
 
 
 def _turned(network: Network, units: Units, batch: Batch) -> list[Network]:

@@ -9,6 +9,7 @@ import polars as pl
 from auditor.checks.facts import mask
 from auditor.policy import Policy
 from auditor.prepare import frames, layout, specs
+from auditor.prepare.ampacity import add_factors, for_edition
 from auditor.prepare.bits import ZERO, add_bits
 from auditor.prepare.frames import CURRENT_FACTS, Prepared, Records
 from auditor.prepare.networks import SOLVED, Batch, solve
@@ -111,6 +112,14 @@ def _unsolved(columns: tuple[str, ...]) -> pl.DataFrame:
     return pl.DataFrame(schema={**dict.fromkeys(columns, pl.Float64), "_order": pl.Int64})
 
 
+def _other_circuits(circuit: pl.DataFrame) -> pl.DataFrame:
+    """Mark circuits whose exact voltage is missing for the sake of another circuit of their system."""
+    entrance = pl.lit(mask(*(f"service_entrance_{fact}" for fact in ("length_m", "size", "material"))), pl.UInt64)
+    own = (pl.col("missing_bits") & (pl.col("rise_needs") | entrance)) != 0
+    elsewhere = pl.col("terminal_v").is_null() & own.not_() & (pl.len().over("system_row") > 1)
+    return add_bits(circuit, {"other_circuits": elsewhere}, {})
+
+
 def _finish_circuits(circuit: pl.DataFrame, solved: pl.DataFrame) -> pl.DataFrame:
     """Join the solution; the rise of a home run of unknown length was that of one metre."""
     frame = pl.concat([circuit, solved.drop("_order")], how="horizontal")
@@ -183,13 +192,13 @@ def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date
     circuit = frames._circuits(records, system, run, catalog, policy, as_of)
     circuit = frames._limits(circuit, catalog, policy)
     feeder = frames._feeders(circuit, system, run)
-    feeder = frames._ambient(feeder, catalog, policy)
+    feeder = for_edition(add_factors(feeder, catalog, policy), "feeder", catalog)
     system, feeder, circuit = _link(system, feeder, circuit)
     feeder_runs = feeder.select("feeder_row", "feeder_no_length", "feeder_length_m", "feeder_size", "feeder_material")
     circuit = circuit.join(feeder_runs, on="feeder_row", how="left", maintain_order="left")
     feeder, circuit = _share_feeders(feeder, circuit)
     listed = layout.listed_units(circuit, records.unit, catalog, as_of)
     solved_circuit, solved_feeder, solved_system = _solve_all(Batch(system, feeder, circuit, listed))
-    circuit = frames._needs(_finish_circuits(circuit, solved_circuit))
+    circuit = _other_circuits(frames._needs(_finish_circuits(circuit, solved_circuit)))
     feeder = pl.concat([feeder, solved_feeder.drop("_order")], how="horizontal")
     return Prepared(_finish_systems(system, solved_system, circuit, catalog), feeder, circuit)

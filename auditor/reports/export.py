@@ -12,6 +12,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from auditor.errors import AuditorError
+from auditor.reports.sink import Sink
 from auditor.reports.tables import query_of
 from auditor.reports.worksheet import XLSX_CHARACTERS, Worksheet
 from auditor.store.records_db import Connection
@@ -63,7 +64,7 @@ def _batches(con: Connection, query: str) -> Iterator[pa.Table]:
 
 def _csv(con: Connection, query: str, path: Path) -> Exported:
     rows, writer = 0, None
-    with path.open("wb") as file:
+    with Sink(path) as file:
         for table in _batches(con, query):
             safe = _guard(table)
             writer = writer or pa_csv.CSVWriter(file, safe.schema)
@@ -76,23 +77,24 @@ def _csv(con: Connection, query: str, path: Path) -> Exported:
 
 def _jsonl(con: Connection, query: str, path: Path) -> Exported:
     rows = 0
-    with path.open("wb") as file:
+    with Sink(path) as file:
         for table in _batches(con, query):
             frame = pl.from_arrow(table)
             assert isinstance(frame, pl.DataFrame)
-            frame.write_ndjson(file)
+            file.write(frame.write_ndjson().encode())
             rows += table.num_rows
     return Exported(rows)
 
 
 def _parquet(con: Connection, query: str, path: Path) -> Exported:
     rows, writer = 0, None
-    for table in _batches(con, query):
-        writer = writer or pq.ParquetWriter(path, table.schema, compression="zstd")
-        writer.write_table(table)
-        rows += table.num_rows
-    if writer:
-        writer.close()
+    with Sink(path) as file:
+        for table in _batches(con, query):
+            writer = writer or pq.ParquetWriter(file, table.schema, compression="zstd")
+            writer.write_table(table)
+            rows += table.num_rows
+        if writer:
+            writer.close()
     return Exported(rows)
 
 
@@ -102,7 +104,7 @@ def _xlsx(con: Connection, query: str, path: Path) -> Exported:
         raise AuditorError(
             f"{count:,} rows are more than the {XLSX_ROWS:,} a worksheet holds. Export to .csv, .jsonl or .parquet."
         )
-    with Worksheet(path, guarded) as sheet:
+    with Sink(path) as file, Worksheet(file, guarded) as sheet:
         for table in _batches(con, query):
             sheet.add(table)
     return Exported(sheet.rows, sheet.cut)

@@ -6,12 +6,14 @@ import math
 import tempfile
 from collections.abc import Callable
 from datetime import date
-from pathlib import Path
+from decimal import Decimal
 from types import TracebackType
 
 import pyarrow as pa
 import xlsxwriter
-from xlsxwriter.exceptions import XlsxWriterException
+from xlsxwriter.exceptions import FileCreateError
+
+from auditor.reports.sink import Sink
 
 #: Characters (UTF-16 code units) that a worksheet's cell holds.
 XLSX_CHARACTERS = 32_767
@@ -40,18 +42,13 @@ class Worksheet:
     applied to every text. OSError where the file cannot be written.
     """
 
-    def __init__(self, path: Path, guard: Callable[[str], str]) -> None:
+    def __init__(self, file: Sink, guard: Callable[[str], str]) -> None:
         self.rows = 0
         self.cut: dict[str, int] = {}
         self._guard = guard
         self._folder = tempfile.TemporaryDirectory(prefix="auditor-")
-        try:
-            self._file = path.open("wb")
-        except OSError:
-            self._folder.cleanup()
-            raise
         options = {"constant_memory": True, "tmpdir": self._folder.name, "strings_to_formulas": False}
-        self._book = xlsxwriter.Workbook(self._file, options)
+        self._book = xlsxwriter.Workbook(file, options)
         self._book.use_zip64()
         self._sheet = self._book.add_worksheet("export")
         self._day = self._book.add_format({"num_format": "yyyy-mm-dd"})
@@ -63,12 +60,12 @@ class Worksheet:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
-            self._book.close()
-        except XlsxWriterException as failed:
             if kind is None:
-                raise OSError(str(failed)) from failed
+                self._book.close()
+        except FileCreateError as failed:
+            cause = failed.args[0]
+            raise cause if isinstance(cause, OSError) else OSError(str(failed)) from failed
         finally:
-            self._file.close()
             self._folder.cleanup()
 
     def add(self, table: pa.Table) -> None:
@@ -87,7 +84,7 @@ class Worksheet:
     def _cell(self, column: int, name: str, value: object) -> None:
         if isinstance(value, bool):
             self._sheet.write_boolean(self.rows, column, value)
-        elif isinstance(value, (int, float)) and math.isfinite(value):
+        elif isinstance(value, (int, float, Decimal)) and math.isfinite(value):
             self._sheet.write_number(self.rows, column, value)
         elif isinstance(value, date) and value >= FIRST_DAY:
             self._sheet.write_datetime(self.rows, column, value, self._day)

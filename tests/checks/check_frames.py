@@ -27,6 +27,7 @@ COMMON: Row = {
 
 AMBIENT: Row = {
     "ambient_c": 45.0,
+    "roof_clearance_mm": None,
     "raceway_conductors": 6,
     # NEC Table 310.15(B)(1), 41 to 45 °C, and Table 310.15(C)(1), 4 to 6 conductors.
     "ambient_factor_60": 0.71,
@@ -143,6 +144,7 @@ APPLIES: dict[str, Row] = {
 
 TYPES = {int: pl.Int64, float: pl.Float64, str: pl.String, bool: pl.Boolean}
 NULLS = {
+    "roof_clearance_mm": pl.Float64,
     "stated_unit_limit": pl.Int64,
     "combiner_id": pl.String,
     "module_min_w": pl.Float64,

@@ -76,6 +76,12 @@ BUSBAR: dict[str, tuple[Row, str, float | None, float | None]] = {
         260.0,
         240.0,
     ),
+    "position missing, nothing can pass before 2014": (
+        {**OLD, **NO_POSITION, **solar(48.0, 60.0)},
+        "fail",
+        260.0,
+        240.0,
+    ),
     # The breakers of 168 A of solar alone are over 200 A: the sum of all breakers cannot pass.
     "the sources alone are over the busbar": ({**solar(168.0, 225.0), **NO_SUM}, "fail", 410.0, 240.0),
     "another source counts": ({"other_sources_a": 8.0, "busbar_breakers_a": 300.0}, "fail", 250.0, 240.0),

@@ -67,6 +67,7 @@ NOT_NEEDED: dict[str, set[str]] = {
     "trunk-current": {"line_current_a", "trunk_largest_arm_a", "line_current_tolerance_a"},
     # Terminals at 60 °C and wire at 90 °C: the other columns are not read; the run passes with 60 °C wire, too.
     "home-run-ampacity": {
+        "roof_clearance_mm",  # null: not above a roof
         "ambient_factor_60",
         "ambient_factor_75",
         "home_run_ampacity_75_a",
@@ -79,6 +80,7 @@ NOT_NEEDED: dict[str, set[str]] = {
         "assumed_bits",
     },
     "feeder-ampacity": {
+        "roof_clearance_mm",  # null: not above a roof
         "ambient_factor_60",
         "ambient_factor_75",
         "feeder_ampacity_75_a",
@@ -184,6 +186,9 @@ class TestEveryCheck:
             verdict = judge(check.name, {column: poison})[0]["verdict"]
             allowed = {"unknown", "pass"} if column in NOT_NEEDED.get(check.name, set()) else {"unknown"}
             assert verdict in allowed, (column, verdict)
+
+    def test_nothing_passes_where_it_is_not_known_what_is_missing(self, check: Check) -> None:
+        assert judge(check.name, {"missing_bits": None})[0]["verdict"] == "unknown"
 
     def test_a_missing_fact_it_needs_makes_it_unknown(self, check: Check) -> None:
         row: dict[str, Any] = {**GOOD[check.level], **APPLIES.get(check.name, {})}

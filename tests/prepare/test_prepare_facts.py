@@ -173,3 +173,44 @@ def test_the_region_moves_the_target_and_where_it_starts(tmp_path: Path) -> None
     assert moved["total_rise_pct"] - plain["total_rise_pct"] == pytest.approx(entrance, rel=1e-9)
     assert (moved["rise_target_pct"], moved["voltage_rise_verdict"]) == (1.5, "fail")
     assert plain["rise_target_pct"] == 2.0
+
+
+AMBIENT = {"ambient_c": 36.0, "raceway_conductors": 2}
+
+
+def test_a_sunlit_roof_adds_to_the_ambient_by_the_codes_edition(tmp_path: Path) -> None:
+    # From memory: NEC 2017 and later, 310.15(B)(2): 33 °C where the raceway lies less than 23 mm (7/8 in) above a roof.
+    # At 69 °C a 75 °C conductor has 0.33 (Table 310.15(B)(1)): 10 AWG copper 35 A x 0.33 = 11.55 A, too little for 16 A.
+    runs = [
+        run("home run", 1, length_m=10.0, conductor_rating_c=75.0, terminal_rating_c=75.0),
+        run("feeder", length_m=0.0),
+    ]
+    for clearance, verdict in ((None, "pass"), (10.0, "fail"), (23.0, "pass")):
+        given = circuit(roof_clearance_mm=clearance, **AMBIENT)
+        assert one(judge(tmp_path, [system()], [given], runs))["home_run_ampacity_verdict"] == verdict
+    given = circuit(roof_clearance_mm=10.0, **AMBIENT)
+    found = one(judge(tmp_path, [system(code_edition=None)], [given], runs))
+    assert found["home_run_ampacity_verdict"] == "unknown"
+    assert found["home_run_ampacity_missing"] & BIT["code_edition"]
+
+
+def test_an_edition_older_than_the_ampacity_table_is_unknown(tmp_path: Path) -> None:
+    runs = [run("home run", 1, length_m=10.0, conductor_rating_c=90.0), run("feeder", length_m=0.0)]
+    for edition, verdict in (("2008", "unknown"), ("2011", "pass")):
+        found = one(judge(tmp_path, [system(code_edition=edition)], [circuit(**AMBIENT)], runs))
+        assert found["home_run_ampacity_verdict"] == verdict
+
+
+def test_arms_that_are_not_known_leave_the_line_current_known(tmp_path: Path) -> None:
+    found = one(judge(tmp_path, [system()], [circuit(feed=None)], standard()))
+    assert found["line_current_a"] == pytest.approx(16.0)
+    assert found["trunk_rise_pct"] is None
+    assert found["home_run_rise_pct"] is not None
+    assert found["voltage_rise_missing"] == BIT["feed"]
+    assert found["breaker_size_verdict"] == "pass"
+
+
+def test_a_module_count_that_is_missing_is_named(tmp_path: Path) -> None:
+    found = one(judge(tmp_path, [system()], [circuit(module_count=None)], standard()))
+    assert found["power_ratio_verdict"] == "unknown"
+    assert found["power_ratio_missing"] == BIT["module_count"]

@@ -1,0 +1,108 @@
+"""One system as a snapshot holds it: its records and where they came from, the catalog, the policy and the date."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import cached_property
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from auditor.audit import Results, audit
+from auditor.catalog import Catalog
+from auditor.electrical.arrays import IntArray
+from auditor.errors import AuditorError
+from auditor.policy import Policy
+from auditor.prepare import Frames, Prepared, Records, prepare
+from auditor.prepare.units import Turn, turns, worse_turn
+from auditor.records.schema import TABLES, Table
+
+Connection = duckdb.DuckDBPyConnection
+
+#: Where a row came from, beside its key.
+ORIGIN = ("source_row", "import_id")
+
+
+class NoSuchSystemError(AuditorError):
+    """The snapshot holds no system of that id."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """Everything that the figures of one system rest on.
+
+    `origins` gives, by table, the key of each row with its `source_row` and `import_id`; `imports` the files.
+    What is worked out from them is worked out once, when it is first asked for.
+    """
+
+    system_id: str
+    records: Records
+    origins: dict[str, pl.DataFrame]
+    imports: pl.DataFrame
+    catalog: Catalog
+    policy: Policy
+    as_of: date
+
+    @cached_property
+    def frames(self) -> Frames:
+        """The catalog's tables."""
+        return self.catalog.frames()
+
+    @cached_property
+    def prepared(self) -> Prepared:
+        """The frames that the checks see."""
+        return prepare(self.records, self.frames, self.policy, self.as_of)
+
+    @cached_property
+    def results(self) -> Results:
+        """What the audit makes of the records."""
+        return audit(self.records, self.frames, self.policy, self.as_of)
+
+    @cached_property
+    def turns(self) -> list[Turn]:
+        """The units, in each direction of rotation; none where there is no circuit."""
+        return turns(self.prepared, self.records.unit, self.frames, self.as_of)
+
+    @cached_property
+    def worse(self) -> IntArray:
+        """For each circuit the turn that its rise is taken from."""
+        return worse_turn(self.turns) if self.turns else np.zeros(0, dtype=np.int64)
+
+    def with_records(self, records: Records) -> Case:
+        """The same case with other records."""
+        return replace(self, records=records)
+
+
+def _read(con: Connection, table: Table, system_id: str) -> pl.DataFrame:
+    names = [*(column.name for column in table.columns), *ORIGIN]
+    columns = ", ".join(f'"{name}"' for name in names)
+    keys = ", ".join(f'"{key}"' for key in table.key)
+    query = f'SELECT {columns} FROM "{table.name}" WHERE system_id = ? ORDER BY {keys}'
+    frame = pl.from_arrow(con.sql(query, params=[system_id]).to_arrow_table())
+    assert isinstance(frame, pl.DataFrame)
+    return frame
+
+
+def load(con: Connection, system_id: str) -> Case:
+    """Read a system from a snapshot; NoSuchSystemError where the snapshot has none of that id."""
+    tables = {table.name: _read(con, table, system_id) for table in TABLES}
+    if not tables["system"].height:
+        raise NoSuchSystemError(f"There is no system {system_id!r} in this snapshot.")
+    catalog, policy, as_of = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
+    imports = pl.from_arrow(
+        con.sql(
+            "SELECT import_id, file_name, mapping_name, imported_on FROM import ORDER BY import_id"
+        ).to_arrow_table()
+    )
+    assert isinstance(imports, pl.DataFrame)
+    return Case(
+        system_id=system_id,
+        records=Records(*(tables[table.name].drop(ORIGIN) for table in TABLES)),
+        origins={table.name: tables[table.name].select(*table.key, *ORIGIN) for table in TABLES},
+        imports=imports,
+        catalog=Catalog.from_json(catalog),
+        policy=Policy.model_validate_json(policy),
+        as_of=date.fromisoformat(as_of),
+    )

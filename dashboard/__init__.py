@@ -1,0 +1,1 @@
+"""The dashboard: a published snapshot, read-only, in a browser."""

@@ -1,0 +1,40 @@
+"""The app: shell, pages, guard and downloads over one store."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+from dash import Dash
+
+from auditor.store import Store
+from dashboard import shell
+from dashboard.context import Context
+from dashboard.guard import BODY_BYTES, Access, guard
+from dashboard.pages import PAGES
+from dashboard.snapshots import Snapshots
+
+log = logging.getLogger("dashboard")
+
+
+def create_app(store: Store, *, access: Access) -> Dash:
+    """A dashboard over a store. Apps share nothing: any number may live in one process."""
+    context = Context(store, Snapshots(store))
+    app = Dash(
+        "dashboard",
+        title="Portfolio auditor",
+        update_title="",
+        assets_folder=str(Path(__file__).parent / "assets"),
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        on_error=shell.tell_of_error,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+        index_string=shell.INDEX,
+    )
+    app.layout = shell.layout
+    shell.register(app, context)
+    for page in PAGES:
+        page.register(app, context)
+    app.server.config["MAX_CONTENT_LENGTH"] = BODY_BYTES
+    guard(app.server, access, list(app.csp_hashes()))
+    return app

@@ -1,0 +1,1 @@
+"""SQL over a snapshot: cursors and plain values in, polars frames out; nothing here knows Dash."""

@@ -1,0 +1,148 @@
+"""The shell around every page: navigation, theme, notifications, and which page an address shows."""
+
+from __future__ import annotations
+
+import logging
+import uuid
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update, set_props
+from dash.development.base_component import Component
+
+from auditor.errors import AuditorError
+from dashboard import components
+from dashboard.context import Context
+from dashboard.pages import PAGES, page_of
+
+log = logging.getLogger("dashboard")
+
+#: How often a page asks whether a newer audit was published [ms].
+POLL_MS = 20_000
+
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+{%css%}
+</head>
+<body>
+<a class="skip" href="#content">Skip to the content</a>
+{%app_entry%}
+<noscript>This page needs JavaScript. The command `auditor export` writes the same answers to files.</noscript>
+<footer>
+{%config%}
+{%scripts%}
+{%renderer%}
+</footer>
+</body>
+</html>"""
+
+
+def layout() -> Component:
+    """The shell, empty; the address decides what it shows."""
+    links = [dcc.Link(page.nav, href=page.prefix, className="nav-link") for page in PAGES if page.nav]
+    return dmc.MantineProvider(
+        [
+            dcc.Location(id="url", refresh="callback-nav"),
+            dcc.Store(id="run", data=None),
+            dcc.Interval(id="poll", interval=POLL_MS),
+            dmc.NotificationContainer(id="notifications", position="bottom-right", autoClose=12_000),
+            html.Header(
+                [
+                    dcc.Link([html.Img(src="/assets/mark.svg", alt="", className="brand-mark"), "Portfolio auditor"],
+                             href="/", className="brand"),
+                    html.Nav(links, **{"aria-label": "Pages"}),
+                    html.Div(id="run-label", className="run-label"),
+                    dmc.ColorSchemeToggle(
+                        id="theme", lightIcon="☀", darkIcon="☾", variant="subtle", size="lg",
+                        **{"aria-label": "Light or dark"},
+                    ),
+                ],
+                className="top",
+            ),
+            html.Main(
+                dcc.Loading(
+                    html.Div(id="page"), id="page-loading", delay_show=400, type="dot", target_components={"page": "children"},
+                    parent_className="loading", overlay_style={"visibility": "visible", "opacity": 0.6},
+                ),
+                id="content", tabIndex="-1",
+            ),
+        ],
+        defaultColorScheme="auto",
+        theme={"primaryColor": "dark", "fontFamily": "inherit", "defaultRadius": 3, "cursorType": "pointer"},
+    )  # fmt: skip
+
+
+def page_for(context: Context, pathname: str | None, search: str) -> Component:
+    """The page of an address, or one that says what to do instead."""
+    found = page_of(pathname)
+    if found is None:
+        return components.what_to_do("There is no such page", "The portfolio is at the start.", "")
+    page, rest = found
+    try:
+        return page.layout(context, rest, search)
+    except AuditorError as error:
+        return nothing_yet(error)
+
+
+def nothing_yet(error: AuditorError) -> Component:
+    """What an empty store shows: the reason, and the command."""
+    text, _, command = str(error).partition("Run: ")
+    if not command:
+        text, _, command = str(error).partition("Import a file first: ")
+    return components.what_to_do("Nothing to show yet", text.strip(), command.strip())
+
+
+def tell(title: str, text: str) -> None:
+    """Show a notification from within a callback."""
+    set_props(
+        "notifications",
+        {"sendNotifications": [{"action": "show", "id": uuid.uuid4().hex, "title": title, "message": text, "color": "red"}]},
+    )
+
+
+def tell_of_error(error: Exception) -> Any:
+    """What becomes of an error in any callback: a log entry, and a notification that says what to do."""
+    if isinstance(error, AuditorError):
+        tell("That cannot be shown", str(error))
+    else:
+        log.error("a callback failed", exc_info=error)
+        tell("Something went wrong here", "Reload the page. If it stays, the server's log holds the details.")
+    return no_update
+
+
+def register(app: Dash, context: Context) -> None:
+    """Add the shell's callbacks."""
+
+    @app.callback(Output("page", "children"), Input("url", "pathname"), Input("run", "data"), State("url", "search"))
+    def _page(pathname: str | None, run: int | None, search: str | None) -> Component:
+        return page_for(context, pathname, search or "")
+
+    @app.callback(Output("run", "data"), Output("run-label", "children"), Input("poll", "n_intervals"), State("run", "data"))
+    def _run(ticks: int | None, run: int | None) -> tuple[Any, Any]:
+        return run_now(context, run)
+
+    app.clientside_callback(
+        ClientsideFunction("shell", "arrived"), Output("content", "data-path"), Input("page", "children"),
+        State("url", "pathname"),
+    )  # fmt: skip
+
+
+def run_now(context: Context, run: int | None) -> tuple[Any, Any]:
+    """The run that is published, where it is another than the page shows, and its label."""
+    try:
+        number = context.snapshots.number()
+        if number == run:
+            return no_update, no_update
+        with context.snapshots.cursor() as cursor:
+            shown, as_of = cursor.execute("SELECT run, as_of FROM audit").fetchall()[0]
+    except AuditorError:
+        return (no_update, no_update) if run is None else (None, "")
+    if run is not None:
+        set_props("notifications", {"sendNotifications": [{
+            "action": "show", "id": "published", "title": f"Run {shown} was published",
+            "message": "The page now shows it.", "color": "blue"}]})  # fmt: skip
+    return shown, f"run {shown}, as of {as_of}"

@@ -1,0 +1,201 @@
+"""`auditor import` and `auditor demo`: what they print, what they refuse and what they leave behind."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from conftest import SAMPLE, Run
+
+from auditor.store import Store
+from auditor.store.originals import read_manifest
+from auditor.store.snapshot import open_snapshot, snapshot_numbers
+
+Refused = Callable[..., str]
+
+
+def content(store: Path) -> str:
+    with open_snapshot(Store(store)) as con:
+        return str(con.execute("SELECT content_hash FROM audit").fetchall()[0][0])
+
+
+def test_demo_goes_the_whole_way(run: Run, tmp_path: Path) -> None:
+    ran = run("demo", "--no-serve", "--store", tmp_path / "d")
+    assert ran.status == 0
+    # Rows, rejects and duplicates as the sample's own plan states them, in expected_import.csv.
+    for row in csv.DictReader((SAMPLE / "expected_import.csv").read_text("utf-8").splitlines()):
+        assert row["file"] in ran.out
+    for said in (
+        "Run 1, as of ",
+        "460 systems, 1,433 circuits",
+        "Over the voltage-rise target: ",
+        "Largest voltage rises:",
+        "Unknown verdicts wait mostly for: ",
+        "The catalog has no such inverter: Larkfield U999 (4 circuits).",
+        f"auditor export findings -o findings.xlsx --store {tmp_path / 'd'}",
+        "A pass is a recomputed record, not a safe or compliant installation.",
+        "The sample portfolio is invented.",
+    ):
+        assert said in ran.out
+    assert ran.err == ""
+    again = run("demo", "--no-serve", "--store", tmp_path / "d")
+    assert again.status == 0
+    assert again.out.count("nothing has changed since: nothing to do") == 3
+
+
+def test_demo_stays_out_of_a_store_with_other_records(run: Run, refused: Refused, store: Path, small: Path) -> None:
+    policy = store / "policy.toml"
+    policy.write_text(policy.read_text("utf-8") + "\n# mine\n", "utf-8")
+    assert "would mix" in refused("demo", "--no-serve", "--store", store)
+    run("import", small, "--store", store)
+    assert "Name a new folder with --store" in refused("demo", "--no-serve", "--store", store)
+    assert policy.read_text("utf-8").endswith("# mine\n")
+
+
+@pytest.mark.parametrize(
+    ("name", "mapping"),
+    [("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None)],
+)
+def test_each_form_of_the_sample(run: Run, store: Path, name: str, mapping: str | None) -> None:
+    with_mapping = ["--mapping", SAMPLE / mapping] if mapping else []
+    ran = run("import", SAMPLE / name, *with_mapping, "--store", store)
+    assert ran.status == 0
+    expected = {r["file"]: r for r in csv.DictReader((SAMPLE / "expected_import.csv").read_text("utf-8").splitlines())}
+    row = expected[name]
+    counts = {key: int(row[key]) for key in ("rows_in", "accepted", "rejected", "duplicates")}
+    assert (
+        f"{name}: rows in {counts['rows_in']} = accepted {counts['accepted']} + rejected {counts['rejected']}"
+        f" + duplicate {counts['duplicates']}\n"
+    ) in ran.out
+    assert "Run 1, as of " in ran.out
+
+
+def test_a_nested_file_that_lists_units_does_not_lack_their_model(run: Run, store: Path) -> None:
+    ran = run("import", SAMPLE / "projects.json", "--store", store, "--dry-run")
+    lacking = next(line for line in ran.out.splitlines() if "does not state" in line)
+    assert "inverter_model" not in lacking
+    assert "inverter_count" not in lacking
+    assert "transformer_r_pct" in lacking
+
+
+def test_columns_that_no_check_reads_are_not_missed(run: Run, store: Path, tmp_path: Path) -> None:
+    (tmp_path / "thin.csv").write_text("system_id,circuit_id\nS1,1\n", "utf-8")
+    ran = run("import", "thin.csv", "--store", store)
+    assert "site_label" not in ran.out
+    assert "1 system and 1 circuit in the file" in ran.out
+    assert "The file does not state: region, installation_code" in ran.out
+
+
+def test_many_rejects_are_counted_by_column(run: Run, store: Path, tmp_path: Path) -> None:
+    rows = [f"S{n},1,{'many' if n % 2 else 4},{'-1' if n % 3 else 20}" for n in range(60)]
+    (tmp_path / "bad.csv").write_text("\n".join(["system_id,circuit_id,inverter_count,breaker_a", *rows]) + "\n")
+    ran = run("import", "bad.csv", "--store", store, "--no-audit")
+    # By hand: 30 counts and 40 breakers are bad, 70 cells in 50 rows; five are shown.
+    assert "rows in 60 = accepted 10 + rejected 50 + duplicate 0" in ran.out
+    assert ran.out.count("\n  Row ") == 5
+    assert "... and 65 more (" in ran.out
+    assert f"auditor export rejects -o rejects.csv --store {store}" in ran.out
+
+
+def test_a_dry_run_keeps_nothing(run: Run, store: Path, small: Path, tmp_path: Path) -> None:
+    ran = run("import", small, "--store", store, "--dry-run")
+    assert ran.status == 0
+    assert "0 circuits would be revised" in ran.out
+    assert ran.out.endswith("Dry run: nothing was kept.\n")
+    assert read_manifest(Store(store)) == []
+    assert list((store / "originals").iterdir()) == []
+    assert snapshot_numbers(Store(store)) == []
+    assert run("import", small, "--store", tmp_path / "new", "--dry-run").status == 0
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_same_file_twice_is_nothing_to_do(run: Run, store: Path) -> None:
+    first = run("import", SAMPLE / "tidy.csv", "--store", store)
+    again = run("import", SAMPLE / "tidy.csv", "--store", store)
+    assert again.status == 0
+    assert "Already imported as import 1, and nothing has changed since: nothing to do." in again.out
+    assert "Its 8 rejected rows: auditor export rejects" in again.out
+    for repeated in ("[type-error]", "Warning:", "does not state", "Run 2"):
+        assert repeated not in again.out
+    assert "[type-error]" in first.out
+    assert snapshot_numbers(Store(store)) == [1]
+
+
+def test_no_audit_leaves_the_audit_for_later(run: Run, store: Path, small: Path) -> None:
+    ran = run("import", small, "--store", store, "--no-audit")
+    assert ran.out.endswith(f"Not audited yet. Run: auditor audit --store {store}\n")
+    assert snapshot_numbers(Store(store)) == []
+    again = run("import", small, "--store", store)
+    assert "An earlier import was not audited yet: auditing now." in again.out
+    assert "Run 1, as of " in again.out
+    assert "Run 2" not in run("import", small, "--store", store).out
+
+
+def test_replace_says_which_circuits_are_gone(run: Run, store: Path, small: Path, tmp_path: Path) -> None:
+    run("import", small, "--store", store)
+    lines = small.read_text("utf-8").splitlines(keepends=True)
+    (tmp_path / "less.csv").write_text("".join(lines[:-1]), "utf-8")
+    ran = run("import", "less.csv", "--replace", "--store", store)
+    assert ran.status == 0
+    assert "1 circuit revised" in ran.out
+    assert "19 circuits" in ran.out.split("Run 2", 1)[1].splitlines()[0]
+
+
+def test_files_that_cannot_be_read_are_named(refused: Refused, store: Path, tmp_path: Path) -> None:
+    assert refused("import", "none.csv", "--store", store) == ("none.csv: there is no such file. Nothing was imported.")
+    assert "is a folder; name the files in it" in refused("import", tmp_path, "--store", store)
+    (tmp_path / "book.xlsx").write_bytes(b"PK")
+    assert "save a workbook's sheet as CSV" in refused("import", "book.xlsx", "--store", store)
+    (tmp_path / "empty.csv").touch()
+    assert "empty.csv" in refused("import", "empty.csv", "--store", store)
+    (tmp_path / "quote.csv").write_text('system_id,circuit_id\nS1,"1\nS2,2\n', "utf-8")
+    assert "quote that opens on line 2" in refused("import", "quote.csv", "--store", store)
+    (tmp_path / "bytes.csv").write_bytes(b"system_id,circuit_id\nS\xff\xfe1,1\n")
+    assert "bytes.csv" in refused("import", "bytes.csv", "--store", store)
+    (tmp_path / "cut.json").write_text('{"systems": [{"system_id": "S1", ', "utf-8")
+    assert "cut.json" in refused("import", "cut.json", "--store", store)
+    assert read_manifest(Store(store)) == []
+
+
+def test_mappings_that_do_not_fit_are_named(refused: Refused, store: Path, small: Path, tmp_path: Path) -> None:
+    assert "none.toml" in refused("import", small, "--mapping", "none.toml", "--store", store)
+    (tmp_path / "broken.toml").write_text("not toml [[", "utf-8")
+    assert "broken.toml" in refused("import", small, "--mapping", "broken.toml", "--store", store)
+    (tmp_path / "wrong.toml").write_text('[columns]\nsystem_id = 4\n', "utf-8")
+    assert "wrong.toml: columns.system_id" in refused("import", small, "--mapping", "wrong.toml", "--store", store)
+    foreign = refused("import", small, "--mapping", SAMPLE / "field_export_mapping.toml", "--store", store)
+    assert "'Job No', which the file does not have" in foreign
+    assert read_manifest(Store(store)) == []
+
+
+def test_one_bad_file_among_good_ones(run: Run, store: Path, small: Path, tmp_path: Path) -> None:
+    (tmp_path / "bad.csv").write_text('system_id,circuit_id\nS1,"1\n', "utf-8")
+    ran = run("import", small, "bad.csv", "--store", store)
+    assert ran.status == 1
+    assert "bad.csv: refused. " in ran.out
+    assert ran.err == "auditor: 1 of 2 files refused, as said above; the others are imported.\n"
+    assert "Run 1, as of " in ran.out
+
+
+def test_a_catalog_or_policy_that_cannot_be_used_stops_before_anything_changes(
+    refused: Refused, run: Run, store: Path, small: Path
+) -> None:
+    policy = store / "policy.toml"
+    good = policy.read_text("utf-8")
+    policy.write_text("name = 4\n", "utf-8")
+    assert "policy.toml" in refused("import", small, "--store", store)
+    assert read_manifest(Store(store)) == []
+    assert run("import", small, "--store", store, "--no-audit").status == 0
+    policy.write_text(good, "utf-8")
+    assert run("audit", "--store", store).status == 0
+
+
+def test_imported_text_does_not_steer_the_terminal(run: Run, store: Path, tmp_path: Path) -> None:
+    text = "system_id,circuit_id,utility\n\x1b[31mS1,1,a\n\x1b[31mS1,2,[bold]b\n"
+    (tmp_path / "steer.csv").write_text(text, "utf-8")
+    ran = run("import", "steer.csv", "--store", store)
+    assert ran.status == 0
+    assert "\x1b" not in ran.out
+    assert "[bold]b" in ran.out
