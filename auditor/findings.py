@@ -7,6 +7,27 @@ from auditor.checks.base import Check
 from auditor.checks.facts import FACTS
 from auditor.policy import Policy
 
+#: Facts whose name says too little in a sentence.
+_LABELS = {
+    "inverter_spec": "inverter in the catalog",
+    "trunk_spec": "trunk cable in the catalog",
+    "module_spec": "module in the catalog",
+    "inverter_current": "inverter current at this voltage",
+    "inverter_connection": "how the inverter is connected",
+    "inverter_input": "inverter input limits",
+    "trunk_section": "trunk section length",
+    "trunk_rating": "trunk current rating",
+    "trunk_max_breaker": "largest breaker of the trunk cable",
+    "feed": "where the branch is fed",
+    "home_run_rated_a": "home run current rating",
+    "feeder_rated_a": "feeder current rating",
+    "combiner_id": "which feeder carries the circuit",
+    "feeder_load": "current of the other circuits on the feeder",
+    "other_circuits": "facts of other circuits of the system",
+    "ampacity_table": "ampacity of this conductor under this edition",
+    "backfeed_position": "place of the solar breaker on the busbar",
+    "backfed_breaker": "breaker that feeds the busbar",
+}
 _UNITS = ("_m", "_a", "_c", "_mm", "_kva", "_pct")
 
 #: Columns of the view in the order of an export.
@@ -18,6 +39,8 @@ COLUMNS = (
 
 def fact_label(fact: str) -> str:
     """A fact as people say it: `home_run_length_m` is "home run length"."""
+    if fact in _LABELS:
+        return _LABELS[fact]
     for unit in _UNITS:
         if fact.endswith(unit):
             fact = fact.removesuffix(unit)
@@ -29,9 +52,13 @@ def _text(value: str) -> str:
     return "'" + value.replace("'", "''") + "'"
 
 
-def _number(column: str) -> str:
-    """A number as a sentence shows it: whole numbers plain, others with two decimals."""
-    return f"CASE WHEN {column} = round({column}) THEN {column}::BIGINT::VARCHAR ELSE format('{{:.2f}}', {column}) END"
+def _number(column: str, other: str) -> str:
+    """A number as a sentence shows it: whole numbers plain, others with two decimals, or four if need be."""
+    alike = f"round({column}, 2) = round({other}, 2) AND {column} <> {other}"
+    return (
+        f"CASE WHEN {alike} THEN format('{{:.4f}}', {column})"
+        f" WHEN {column} = round({column}) THEN {column}::BIGINT::VARCHAR ELSE format('{{:.2f}}', {column}) END"
+    )
 
 
 def _rows(check: Check) -> str:
@@ -54,7 +81,7 @@ def _check_rows(policy: Policy) -> str:
                 *(_text(t) for t in (c.name, c.title, c.level, c.severity, c.unit)),
                 str(c.version),
                 str(c.judge(policy).at_least).lower(),
-                *(_text(t) for t in (c.passes, c.fails, c.unknown, c.beyond, c.documentation)),
+                *(_text(t) for t in (c.passes, c.fails, c.fails_bare, c.unknown, c.beyond, c.documentation)),
                 str(number),
             ]
         )
@@ -66,10 +93,11 @@ def _check_rows(policy: Policy) -> str:
 def _sentence() -> str:
     """SQL that fills a check's template; without it, `not applicable` has no sentence."""
     unknown = "c.unknown || CASE WHEN f.fails_at IS NULL OR c.beyond = '' THEN '' ELSE ' ' || c.beyond END"
-    templates = f"WHEN 'pass' THEN c.passes WHEN 'fail' THEN c.fails WHEN 'unknown' THEN {unknown}"
+    fails = "CASE WHEN f.\"limit\" IS NULL AND c.fails_bare <> '' THEN c.fails_bare ELSE c.fails END"
+    templates = f"WHEN 'pass' THEN c.passes WHEN 'fail' THEN {fails} WHEN 'unknown' THEN {unknown}"
     sentence = f"CASE f.verdict {templates} ELSE '' END"
-    for mark in ("value", "limit", "fails_at"):
-        number = _number(f'f."{mark}"')
+    for mark, other in (("value", "limit"), ("limit", "value"), ("fails_at", "limit")):
+        number = _number(f'f."{mark}"', f'f."{other}"')
         sentence = f"replace({sentence}, '{{{mark}}}', coalesce({number}, '?'))"
     missing = "CASE WHEN f.missing = 0 THEN 'a fact of the record' ELSE fact_names(f.missing) END"
     return f"replace({sentence}, '{{missing}}', {missing})"
@@ -81,8 +109,8 @@ def statements(policy: Policy) -> list[str]:
     distance = """CASE WHEN c.at_least THEN f.value - f."limit" ELSE f."limit" - f.value END"""
     return [
         'CREATE TABLE "check" ("check" VARCHAR, title VARCHAR, level VARCHAR, severity VARCHAR, unit VARCHAR,'
-        " version INTEGER, at_least BOOLEAN, passes VARCHAR, fails VARCHAR, unknown VARCHAR, beyond VARCHAR,"
-        " documentation VARCHAR, number INTEGER)",
+        " version INTEGER, at_least BOOLEAN, passes VARCHAR, fails VARCHAR, fails_bare VARCHAR, unknown VARCHAR,"
+        " beyond VARCHAR, documentation VARCHAR, number INTEGER)",
         f'INSERT INTO "check" VALUES {_check_rows(policy)}',
         f"CREATE MACRO fact_names(b) AS array_to_string(list_transform(list_filter(range(0, {len(FACTS)}),"
         f" lambda i: (b >> i::UBIGINT) & 1 = 1), lambda i: ([{labels}])[i + 1]), ', ')",

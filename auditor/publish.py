@@ -77,9 +77,7 @@ def read_records(con: Connection, first: str, last: str) -> Records:
     return Records(*(_read(con, table, first, last) for table in TABLES))
 
 
-def _audited(
-    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int
-) -> Iterator[tuple[int, Results]]:
+def _audited(con: Connection, frames: Frames, policy: Policy, as_of: date, size: int) -> Iterator[tuple[int, Results]]:
     """Yield each batch's circuits and results, in key order; batches are read here and audited on threads."""
     waiting: deque[tuple[int, Future[Results]]] = deque()
     with ThreadPoolExecutor(WORKERS) as pool:

@@ -8,7 +8,7 @@ from pathlib import Path
 from dash import Dash
 
 from auditor.store import Store
-from dashboard import shell
+from dashboard import exporting, shell
 from dashboard.context import Context
 from dashboard.guard import BODY_BYTES, Access, guard
 from dashboard.pages import PAGES
@@ -35,6 +35,7 @@ def create_app(store: Store, *, access: Access) -> Dash:
     shell.register(app, context)
     for page in PAGES:
         page.register(app, context)
+    exporting.register(app.server, context)
     app.server.config["MAX_CONTENT_LENGTH"] = BODY_BYTES
     guard(app.server, access, list(app.csp_hashes()))
     return app

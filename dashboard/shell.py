@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import logging
-import uuid
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update, set_props
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from auditor.errors import AuditorError
-from dashboard import components
+from dashboard import components, messages
 from dashboard.context import Context
 from dashboard.pages import PAGES, page_of
 
@@ -86,6 +85,9 @@ def page_for(context: Context, pathname: str | None, search: str) -> Component:
         return page.layout(context, rest, search)
     except AuditorError as error:
         return nothing_yet(error)
+    except Exception:
+        log.exception("the page %s could not be made", page.name)
+        return components.what_to_do("This page could not be made", messages.AGAIN)
 
 
 def nothing_yet(error: AuditorError) -> Component:
@@ -96,21 +98,11 @@ def nothing_yet(error: AuditorError) -> Component:
     return components.what_to_do("Nothing to show yet", text.strip(), command.strip())
 
 
-def tell(title: str, text: str) -> None:
-    """Show a notification from within a callback."""
-    set_props(
-        "notifications",
-        {"sendNotifications": [{"action": "show", "id": uuid.uuid4().hex, "title": title, "message": text, "color": "red"}]},
-    )
-
-
 def tell_of_error(error: Exception) -> Any:
     """What becomes of an error in any callback: a log entry, and a notification that says what to do."""
-    if isinstance(error, AuditorError):
-        tell("That cannot be shown", str(error))
-    else:
+    if not isinstance(error, AuditorError):
         log.error("a callback failed", exc_info=error)
-        tell("Something went wrong here", "Reload the page. If it stays, the server's log holds the details.")
+    messages.tell("That could not be shown", messages.what_to_do(error))
     return no_update
 
 
@@ -142,7 +134,5 @@ def run_now(context: Context, run: int | None) -> tuple[Any, Any]:
     except AuditorError:
         return (no_update, no_update) if run is None else (None, "")
     if run is not None:
-        set_props("notifications", {"sendNotifications": [{
-            "action": "show", "id": "published", "title": f"Run {shown} was published",
-            "message": "The page now shows it.", "color": "blue"}]})  # fmt: skip
+        messages.tell(f"Run {shown} was published", "The page now shows it.", "blue")
     return shown, f"run {shown}, as of {as_of}"

@@ -75,7 +75,7 @@ def most_units(system: System, circuit: Circuit, model: str) -> int:
 def make_run(rng: random.Random, source: str, low_m: float, high_m: float, size: str) -> Run:
     """Return a copper run of some length; whole feet in the files that give feet."""
     length_m = rng.uniform(low_m, high_m)
-    if source == "field" or (source == "json" and "AWG" in size and rng.random() < 0.3):
+    if source in ("field", "book") or (source == "json" and "AWG" in size and rng.random() < 0.3):
         feet = round(length_m / 0.3048)
         return Run(feet * 0.3048, size, feet=feet)
     return Run(round(length_m, 1), size)
@@ -149,7 +149,7 @@ def lay_out(rng: random.Random, number: int, order: Order) -> System:
     facts["service_drop_material"] = "aluminium"
     if not metric and rng.random() < 0.5:
         entrance.material = "aluminium"
-    prefix = {"tidy": "Q", "field": "0", "json": "N"}[order.source]
+    prefix = {"tidy": "Q", "field": "0", "json": "N", "book": "0"}[order.source]
     system = System(f"{prefix}{number:04d}", order.service, facts, [], {}, entrance, order.source)
     model = pick_model(rng, order.service, energized.year)
     facts["module_model"] = pick_module(model, energized.year)
@@ -164,6 +164,10 @@ def lay_out(rng: random.Random, number: int, order: Order) -> System:
             add_oddities(rng, system, circuit, model)
         if any(circuit.mixed for circuit in system.circuits):
             facts["module_model"] = "Sollan 60-305"
+    if order.source == "book":
+        for circuit in system.circuits:
+            if rng.random() < 0.2:
+                circuit.home_runs.append(Run(20 * 0.3048, circuit.home_runs[0].size, feet=20))
     return system
 
 
@@ -204,7 +208,7 @@ def combine(rng: random.Random, system: System) -> None:
         if rng.random() < 0.25 and not metric:
             for part in system.feeders[name]:
                 part.material = "aluminium"
-        if system.source == "json" and not metric and rng.random() < 0.3:
+        if system.source in ("json", "book") and not metric and rng.random() < 0.3:
             for part in system.feeders[name]:
                 part.terminal_c = 75
 
@@ -226,7 +230,10 @@ def size_feeders(system: System, metric: bool) -> None:
     for name, runs in system.feeders.items():
         line_a = verdicts.line_amps(system, flow.feeder_a[name])
         while True:
-            sound = metric or all(verdicts.ampacity(run, line_a, ambient_c, 3) == "pass" for run in runs)
+            if metric:
+                sound = all(1.1 * line_a <= STATED_A[run.size] for run in runs)
+            else:
+                sound = all(verdicts.ampacity(run, line_a, ambient_c, 3) == "pass" for run in runs)
             rough = sum(both_ways_v(run, line_a) for run in runs) / volts * 100
             if sound and rough < 0.5:
                 break

@@ -17,7 +17,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))  # so that it runs as a script, too
 
-from sample_portfolio import build, faults, missing, verdicts, writing  # noqa: E402
+from sample_portfolio import book, build, faults, missing, verdicts, writing  # noqa: E402
 from sample_portfolio.plan import System  # noqa: E402
 
 SEED = 20_260_321
@@ -28,13 +28,32 @@ WANTED = {
     "json": {"120/240": 24, "208Y/120": 12, "480Y/277": 10, "230": 42, "400Y/230": 34},
 }
 METRIC = ("230", "400Y/230")
+#: The workbook's systems: (service, kind of fault or gap or "" for sound, how many). They are drawn after the others.
+BOOK = (
+    ("120/240", "long home run", 2),
+    ("208Y/120", "long home run", 1),
+    ("120/240", "long feeder", 1),
+    ("208Y/120", "too many units", 1),
+    ("480Y/277", "feeder too small", 1),
+    ("120/240", "crowded busbar", 1),
+    ("120/240", "crowded raceway", 1),
+    ("120/240", "home-run length missing", 2),
+    ("208Y/120", "feeder length missing", 1),
+    ("120/240", "breaker missing", 1),
+    ("120/240", "inverter model not in the catalog", 1),
+    ("120/240", "place on the busbar missing", 1),
+    ("120/240", "", 6),
+    ("208Y/120", "", 3),
+    ("480Y/277", "", 1),
+)
 #: What else a fault may bring with it, by the check it is planted for.
 BRINGS = {
+    "breaker-size": ("branch-unit-limit",),
     "voltage-rise": ("terminal-voltage",),
     "terminal-voltage": ("voltage-rise",),
     "branch-unit-limit": ("current-coordination",),
-    "trunk-current": ("breaker-size",),
-    "home-run-ampacity": ("breaker-size",),
+    "trunk-current": ("breaker-size", "branch-unit-limit"),
+    "home-run-ampacity": ("breaker-size", "branch-unit-limit"),
     "current-coordination": ("branch-unit-limit",),
 }
 
@@ -102,9 +121,11 @@ def expect(rng: random.Random, case: Case) -> None:
             if states.get(key) != verdicts.NOT:
                 case.expected[key] = ("unknown", case.gap.kind, case.gap.why)
     if system.service in METRIC and system.source != "json":
+        rating = ("unknown", "rating not stated", "this file cannot state the rating of a metric cable")
+        case.expected["", "feeder-ampacity"] = rating
         for circuit in system.circuits:
             key = (circuit.circuit_id, "current-coordination")
-            case.expected[key] = ("unknown", "rating not stated", "this file cannot state the rating of a metric cable")
+            case.expected[key] = rating
 
 
 def plan_cases(rng: random.Random) -> list[tuple[str, str, faults.Fault | None, missing.Gap | None]]:
@@ -131,6 +152,19 @@ def plan_cases(rng: random.Random) -> list[tuple[str, str, faults.Fault | None, 
         plan += [(service, source, None, None)] * count
     rng.shuffle(plan)
     return plan
+
+
+def book_cases(first: int) -> list[Case]:
+    """Return the workbook's cases, numbered from the first; their draws disturb no other's."""
+    rng = random.Random(SEED + 1)
+    planned = [(service, kind) for service, kind, count in BOOK for _ in range(count)]
+    rng.shuffle(planned)
+    cases = []
+    for number, (service, kind) in enumerate(planned, first):
+        fault = next((one for one in faults.FAULTS if one.kind == kind and not one.designers), None)
+        gap = next((one for one in missing.GAPS if one.kind == kind), None)
+        cases.append(make_case(rng, number, service, "book", fault, gap))
+    return cases
 
 
 def bad_rows(cases: list[Case]) -> list[tuple[dict[str, str], list[tuple[str, str]], int | None]]:
@@ -250,6 +284,10 @@ def main(folder: Path) -> None:
     nested = [case.system for case in cases if case.system.source == "json"]
     writing.write_nested(folder / "projects.json", nested)
     imports.append(import_line("projects.json", sum(len(system.circuits) for system in nested), 0, [], []))
+    booked = book_cases(len(cases) + 1)
+    good = next(case.system for case in booked if not case.expected and len(case.system.circuits) > 1)
+    imports.append(book.write_book(folder, [case.system for case in booked], good))
+    cases += booked
     writing.write_csv(folder / "expected_import.csv", imports)
     write_expected(folder, cases)
     sys.stdout.write(summary(cases) + "\n")

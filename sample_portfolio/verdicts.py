@@ -127,6 +127,11 @@ def line_amps(system: System, amps: list[complex]) -> float:
     return max(abs(i) for i in (amps[:3] if system.service in THREE_PHASE else amps[:1]))
 
 
+def from_supply(system: System) -> bool:
+    """AS/NZS 4777.1:2016 clause 3.3.3 counts the rise from the point of supply, common practice from the main panel."""
+    return system.text("installation_code") == "AS/NZS 3000"
+
+
 def figures(system: System) -> dict[str, Figures]:
     """Return every circuit's figures, the worse of both directions of rotation."""
     found: dict[str, Figures] = {}
@@ -142,7 +147,7 @@ def figures(system: System) -> dict[str, Figures]:
                 for unit, rise in zip(arm, rises, strict=True):
                     aim = toward(system, unit).conjugate()
                     parts = [(across(unit, v) * aim).real / nominal * 100 for v in (rise, *shared)]
-                    total = sum(parts[:3])
+                    total = sum(parts if from_supply(system) else parts[:3])
                     if key not in found or total > found[key].total_pct:
                         found[key] = Figures(*parts[:3], total, parts[3], line_a, arm_a)
     return found
@@ -174,6 +179,11 @@ def stated_limit(system: System, circuit: Circuit) -> int | None:
     return None
 
 
+def device_a(circuit: Circuit) -> float:
+    """Return the breaker, or the largest that the trunk and NEC 240.4(D) allow where that is less [A]."""
+    return min(circuit.breaker_a, EQUIPMENT["trunk"][circuit.trunk]["max_breaker_a"], small_wire_amps(circuit))
+
+
 def computed_limit(system: System, circuit: Circuit) -> int:
     """Return the most units whose worst line current stays within 0.8 of the breaker, by phasor sums."""
     spec = EQUIPMENT["inverter"][circuit.model]
@@ -181,7 +191,7 @@ def computed_limit(system: System, circuit: Circuit) -> int:
     half_a = 0.5 * 10.0 ** -len(printed.partition(".")[2])
     count = 0
     while line_factor(spec["connection"], wiring(system, circuit), count + 1) * (float(printed) - half_a) <= (
-        0.8 * circuit.breaker_a
+        0.8 * device_a(circuit)
     ):
         count += 1
     return count
@@ -209,7 +219,7 @@ def branch_unit_limit(system: System, circuit: Circuit, line_a: float) -> str:
     stated = None if circuit.mixed else stated_limit(system, circuit)
     if stated is not None:
         return FAIL if circuit.count > stated else PASS
-    return grade(line_a, 0.8 * circuit.breaker_a)
+    return grade(line_a, 0.8 * device_a(circuit))
 
 
 def usable_amps(run: Run, ambient_c: float, conductors: int, terminal_c: int = 60) -> tuple[float, float]:
@@ -286,6 +296,10 @@ def busbar(system: System, solar_a: float) -> str:
     bus_a, main_a = system.number("busbar_a"), system.number("main_breaker_a")
     old = int(system.text("code_edition")) < 2014
     back_a = (1.25 * solar_a, float(next_standard(1.25 * solar_a)))
+    if old:
+        branches_a = sum(circuit.breaker_a for circuit in system.circuits)
+        lone = len(system.circuits) == 1 and not system.circuits[0].combiner_id
+        back_a = (branches_a,) if lone else (back_a[1], max(branches_a, back_a[1]))
     far = ("opposite end",) if old else ("opposite end", "centre-fed end")
     share = 1.2 if system.text("backfeed_position") in far else 1.0
     rules = [worst([grade(a + main_a, share * bus_a) for a in back_a])]
@@ -373,5 +387,10 @@ def judge(system: System) -> dict[tuple[str, str], str]:
             ]
         )
         verdicts["", "busbar"] = busbar(system, line_amps(system, flow.system_a))
+    else:
+        loads = [(line_amps(system, flow.feeder_a[name]), runs) for name, runs in system.feeders.items()]
+        verdicts["", "feeder-ampacity"] = worst(
+            [grade(line_a, run.rated_a or 0.0) for line_a, runs in loads for run in runs]
+        )
     verdicts["", "phase-imbalance"] = imbalance(system)
     return verdicts

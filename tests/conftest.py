@@ -22,7 +22,12 @@ settings.register_profile("local", deadline=None, suppress_health_check=[HealthC
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
 
 SAMPLE = Path(__file__).parents[1] / "sample_portfolio"
-SAMPLE_FILES = (("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None))
+SAMPLE_FILES = (
+    ("tidy.csv", None),
+    ("field_export.csv", "field_export_mapping.toml"),
+    ("projects.json", None),
+    ("site_book.xlsx", "site_book_mapping.toml"),
+)
 AS_OF = date(2026, 1, 31)
 
 

@@ -82,7 +82,10 @@ def test_imports_account_for_every_row(sample_store: SampleStore, line: dict[str
     counts = [done.outcome.rows_in, done.outcome.accepted, done.outcome.rejected, done.outcome.duplicate]
     assert counts == [int(line[name]) for name in ("rows_in", "accepted", "rejected", "duplicates")]
     assert counts[0] == sum(counts[1:])
-    told = [f"{r['row_number']}:{r['column']}:{r['code']}" for r in done.reading.rejects.iter_rows(named=True)]
+    told = [
+        f"{r['sheet'] + '!' if r['sheet'] else ''}{r['row_number']}:{r['column']}:{r['code']}"
+        for r in done.reading.rejects.iter_rows(named=True)
+    ]
     assert Counter(told) == Counter(filter(None, line["rejects"].split("; ")))
     assert done.reading.unmapped == ()
 
@@ -91,7 +94,7 @@ def test_the_script_makes_the_same_bytes_and_imports_nothing_of_the_auditor(tmp_
     script = SAMPLE / "make_sample.py"
     subprocess.run([sys.executable, str(script), str(tmp_path)], check=True, capture_output=True)
     made = sorted(path.name for path in tmp_path.iterdir())
-    assert len(made) == 8
+    assert len(made) == 10
     for name in made:
         assert (tmp_path / name).read_bytes() == (SAMPLE / name).read_bytes(), name
     for path in SAMPLE.glob("*.py"):

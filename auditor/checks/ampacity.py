@@ -60,7 +60,8 @@ def _hottest() -> pl.Expr:
     """
     factor = pl.col("_current") / (pl.col("_table") * number("fill_factor")) - HALF_PRINTED_DIGIT
     ambient = ((pl.col("_printed_c") - factor**2 * (pl.col("_printed_c") - 30)) / 5).floor() * 5
-    return pl.when((ambient >= 10) & known(pl.col("ambient_c")).not_() & pl.col("_rated")).then(ambient)
+    unstated = (pl.col("missing_bits") & bits("ambient_c")) != 0
+    return pl.when((ambient >= 10) & unstated & pl.col("_rated")).then(ambient)
 
 
 def _steps(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | None) -> list[dict[str, pl.Expr]]:
@@ -115,7 +116,8 @@ def judge_run(prefix: str, current: pl.Expr, slack: pl.Expr, device: pl.Expr | N
     col = pl.col
     wires = bits(f"{prefix}_size", f"{prefix}_material", "ambient_c", "raceway_conductors", "ampacity_table")
     # The edition decides what a sunlit roof adds; where nothing lies above a roof it is not asked for.
-    roof = pl.when(number("roof_clearance_mm").is_null()).then(NONE).otherwise(bits("code_edition"))
+    above = NONE if prefix != "home_run" else bits("roof_clearance_mm")
+    roof = pl.when(number("roof_clearance_mm").is_null()).then(above).otherwise(bits("code_edition"))
     needs = facts | code_facts() | wires | roof
     for column, fact in (("terminal_rating_c", "terminal_rating_c"), ("conductor_rating_c", "insulation")):
         spared = col("_fits") & known(col(f"{prefix}_{column}")).not_()

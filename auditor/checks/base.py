@@ -63,6 +63,7 @@ class Check:
     judge: Callable[[Policy], Judgement]
     fails_at_fact: str = ""
     beyond: str = ""
+    fails_bare: str = ""
 
     @property
     def column(self) -> str:
@@ -96,12 +97,23 @@ def _inputs(judgement: Judgement) -> dict[str, pl.Expr]:
 
 def judge_frame(frame: pl.DataFrame, checks: Sequence[Check], policy: Policy) -> pl.DataFrame:
     """Return the frame with every check's verdict, value, limit, missing, assumed and (where it has one) fails_at."""
-    # Lazy, so that what a judgement repeats is computed once, and only the columns it reads are carried along.
-    results = pl.collect_all([_judged(frame.lazy(), check, policy) for check in checks])
+    work = _many_rows(frame)
+    results = [_judged(work, check, policy).head(frame.height) for check in checks]
     return pl.concat([frame, *results], how="horizontal")
 
 
-def _judged(work: pl.LazyFrame, check: Check, policy: Policy) -> pl.LazyFrame:
+def _many_rows(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with two rows at least, each column in one piece.
+
+    Polars divides one value by a literal, but multiplies many by its reciprocal; a chunk of one row counts as one
+    value, and so does a column that a join filled from one row. With many values alone, a figure is the same to the
+    last bit in any batch. For the same reason a judgement is not evaluated lazily: that cuts a frame by threads.
+    """
+    rows = pl.concat([frame, frame]) if frame.height == 1 else frame
+    return pl.DataFrame(rows.rechunk().get_columns())
+
+
+def _judged(work: pl.DataFrame, check: Check, policy: Policy) -> pl.DataFrame:
     judgement = check.judge(policy)
     for step in judgement.steps:
         work = work.with_columns(**step)

@@ -10,8 +10,9 @@ Why
 Formula
     The limit stated in the inverter's spec for this service, wiring and breaker governs. Where the spec states none for
     this breaker (even if it states some for others), the limit is the largest count whose worst line current is at most
-    the policy's share (0.8) of the breaker rating; it is exceeded only beyond half the last printed digit of the
-    inverter's current. On three phases the line current is the phasor sum over the actual counts per pair, not a
+    the policy's share (0.8) of the breaker rating, or of the largest breaker that trunk cable and small conductors may
+    have (240.4(D)) where that is less; it is exceeded only beyond half the last printed digit of the inverter's
+    current. On three phases the line current is the phasor sum over the actual counts per pair, not a
     third of the count.
     Where a circuit mixes models, no stated limit covers it: its current alone is judged, and the limit shown is the
     number of inverters of this circuit's average current that the breaker carries.
@@ -53,8 +54,15 @@ def _stated_governs() -> pl.Expr:
     return (_mixed().not_() & pl.col("stated_unit_limit").is_not_null()).fill_null(False)
 
 
+def device_a() -> pl.Expr:
+    """The branch device [A] that counts: never more than trunk cable and small conductors may have."""
+    breaker = number("breaker_a")
+    smallest = pl.min_horizontal(breaker, number("trunk_max_breaker_a"), number("home_run_small_conductor_breaker_a"))
+    return pl.when(known(breaker)).then(smallest)
+
+
 def _limit(policy: Policy) -> pl.Expr:
-    allowed = policy.branch.continuous_fraction * number("breaker_a")
+    allowed = policy.branch.continuous_fraction * device_a()
     current = within_rounding(number("line_current_a"), number("line_current_tolerance_a"), allowed)
     fitting = (number("inverter_count") * allowed / current * (1 + 1e-9)).floor()
     governing = pl.when(_stated_governs()).then(number("stated_unit_limit")).otherwise(number("computed_unit_limit"))

@@ -73,6 +73,8 @@ def judge(policy: Policy) -> Judgement:
     limit = (
         pl.when(too_large)
         .then(too_large_for)
+        .when(too_small & over(standard_at_or_above(current / fraction), too_large_for))
+        .then(None)
         .when(too_small)
         .then(standard_at_or_above(current / fraction))
         .when(odd)
@@ -81,7 +83,7 @@ def judge(policy: Policy) -> Judgement:
         .then(largest)
     )
     wires = bits("breaker_a", "home_run_size", "home_run_material")
-    cable = needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_rating")
+    cable = needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_max_breaker")
     return Judgement(
         value=breaker,
         limit=limit,
@@ -99,8 +101,9 @@ CHECK = Check(
     level="circuit",
     severity="safety",
     unit="A",
-    passes="The breaker is {value} A; up to {limit} A fits this circuit.",
-    fails="The breaker is {value} A, but this circuit takes {limit} A.",
+    passes="The breaker is {value} A; up to {limit} A may protect this cable and conductor.",
+    fails="The breaker is {value} A; this circuit's current, cable and conductor call for {limit} A.",
+    fails_bare="The breaker is {value} A, and the current needs a larger one than cable and conductor may have.",
     unknown="Whether the breaker fits is not known; missing: {missing}.",
     judge=judge,
     fails_at_fact="breaker_a",

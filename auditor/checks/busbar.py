@@ -16,11 +16,17 @@ Formula
     missing position matters only where the sum fails and 120 % would pass; a missing edition only where 125 % of the
     current and the breakers' ratings disagree. A panel that fails the first two fails for good only where the sum of
     its breakers is known to be over B, too; otherwise that sum is what to read on site. It is at least S.
-    Does not apply to a supply-side connection, nor under other codes. Where the record gives no back-fed breaker, it is
-    the next standard size. Before 2014, other sources count as 1.25 times their current for want of their breakers.
+    A main larger than the busbar's rating fails under every option: the busbar is not protected.
+    Does not apply to a supply-side connection, nor under other codes. Before 2014 the back-fed breaker counts: that of
+    a lone circuit, else something between the next standard size above the current and the sum of the branch breakers;
+    where these disagree the verdict is unknown. Other sources then count as 1.25 times their current for want of their
+    breakers. A sum of all breakers below what the solar alone needs was counted without it and is taken as missing.
+    Not judged: the labels that the 120 % and the sum of all breakers require, that centre-fed panels are in dwellings,
+    a combiner's own busbar, and, on the supply side, 705.11; the main does not isolate a supply-side connection.
 
 Reference
-    NEC 705.12(B)(3) in 2020, 705.12(B)(2)(3) in 2017, 705.12(D)(2)(3) in 2014, 705.12(D)(2) and (7) in 2011, 690.64(B)
+    NEC 408.36 (the device that protects a panelboard, from memory). NEC 705.12(B)(3) in 2020, 705.12(B)(2)(3) in 2017,
+    705.12(D)(2)(3) in 2014, 705.12(D)(2) and (7) in 2011, 690.64(B)
     in 2008. The editions before 2017, and centre-fed panels in 2014 (by amendment), from memory. Examples: 200 A busbar
     and main, opposite end, at most 40 A of back-feed; with 30 A of load and 60 A of solar the sum of breakers passes at
     90 of 200 A where 120 % fails at 260 of 240 A.
@@ -62,7 +68,8 @@ class _Panel:
         breakers = pl.when(units).then(number("solar_breakers_a"))
         other = number("other_sources_a")
         by_current = CONTINUOUS_FACTOR * (solar + other)
-        by_breakers = breakers + CONTINUOUS_FACTOR * other
+        most_breakers = pl.when(units).then(number("solar_breakers_high_a"))
+        by_breakers = most_breakers + CONTINUOUS_FACTOR * other
         self.edition_known = year.is_not_null()
         self.old = (year < BY_CURRENT_FROM).fill_null(False)
         self.bus = number("busbar_a")
@@ -78,6 +85,8 @@ class _Panel:
         self.opposite = (position == "opposite end").fill_null(False)
         self.far = self.opposite | centre.fill_null(False)
         self.breakers = pl.when((year >= BY_CURRENT_FROM).fill_null(False)).then(number("busbar_breakers_a"))
+        # No option holds on a busbar that its own main does not protect.
+        self.unprotected = over(self.main, self.bus)
 
     def allowance(self) -> pl.Expr:
         """What the sources and the main may add up to; a missing position earns nothing."""
@@ -86,6 +95,11 @@ class _Panel:
     def best_allowance(self) -> pl.Expr:
         """The same with a missing position taken for the best."""
         return pl.when(self.far | self.placed.not_()).then(FAR_END * self.bus).otherwise(self.bus)
+
+    def between(self) -> pl.Expr:
+        """True where, before 2014, the smallest breaker that can feed the busbar fits and the sum of them not."""
+        fits = over(self.least, self.best_allowance()).not_()
+        return self.old & over(self.total, self.best_allowance()) & fits & self.unprotected.not_()
 
     def breakers_fail(self) -> pl.Expr:
         """True where the option of all breakers is closed for certain; they are at least the sources' own."""
@@ -115,7 +129,7 @@ def _needs(panel: _Panel, added: pl.Expr, all_breakers: pl.Expr) -> pl.Expr:
         .then(solar | by_edition | at_far_end)
         .when(all_breakers)
         .then(bits("busbar_breakers_a", "code_edition"))
-        .otherwise(solar | bits("code_edition") | position | breakers)
+        .otherwise(solar | bits("code_edition") | position | breakers | needed(panel.between(), "backfed_breaker"))
     )
 
 
@@ -123,11 +137,13 @@ def judge(_policy: Policy) -> Judgement:
     """The most favourable option; the policy has no say in it."""
     panel = _Panel()
     allowance = panel.allowance()
-    added = at_most(panel.total, allowance)
-    all_breakers = at_most(panel.breakers, panel.bus)
+    added = at_most(panel.total, allowance) & panel.unprotected.not_()
+    all_breakers = at_most(panel.breakers, panel.bus) & panel.unprotected.not_()
     added_fails = over(panel.least, panel.best_allowance())
-    surely = _applies().fill_null(False) & added_fails & panel.breakers_fail()
+    surely = _applies().fill_null(False) & ((added_fails & panel.breakers_fail()) | panel.unprotected)
+    between = panel.between()
     complete = known(panel.total) & panel.placed & panel.edition_known & (panel.old | known(panel.breakers))
+    complete &= between.not_()
     shares = (panel.breakers / panel.bus, panel.total / allowance)
     by_breakers = (shares[0] < shares[1]).fill_null(all_breakers & added.not_())
     decided = added | all_breakers | complete
@@ -136,8 +152,12 @@ def judge(_policy: Policy) -> Judgement:
     bounded = pl.when(surely & decided.not_())
     unread = number("busbar_breakers_a").is_null() & panel.old.not_() & added_fails
     return Judgement(
-        value=bounded.then(panel.least).when(decided).then(best_value),
-        limit=bounded.then(panel.best_allowance()).when(decided).then(best_limit),
+        value=pl.when(panel.unprotected)
+        .then(pl.coalesce(panel.least, panel.main))
+        .otherwise(bounded.then(panel.least).when(decided).then(best_value)),
+        limit=pl.when(panel.unprotected)
+        .then(panel.bus)
+        .otherwise(bounded.then(panel.best_allowance()).when(decided).then(best_limit)),
         applies=_applies(),
         needs=_needs(panel, added, all_breakers),
         surely_fails=surely,

@@ -81,7 +81,7 @@ def judge(_policy: Policy) -> Judgement:
         needs=current_facts(number("line_current_a"))
         | bits("breaker_a")
         | needed(no_wire.not_(), "home_run_rated_a")
-        | needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_rating"),
+        | needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_max_breaker"),
         surely_fails=surely,
     )
 
@@ -93,8 +93,8 @@ CHECK = Check(
     level="circuit",
     severity="safety",
     unit="A",
-    passes="Current, device and conductor are in order: {value} A on {limit} A.",
-    fails="Current, device and conductor are out of order: {value} A on {limit} A.",
+    passes="Current, device and conductor are in order: {value} A on {limit} A, with the rest at or above.",
+    fails="Current, device and conductor are out of order: {value} A on something good for {limit} A.",
     unknown="Whether current, device and conductor are in order is not known; missing: {missing}.",
     judge=judge,
 )

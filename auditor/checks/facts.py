@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-#: Order is the bit's number and must not change between runs that are compared: append only, at most 63.
+#: Order is the bit's number and must not change between runs that are compared: append only, at most 64.
 FACTS = (
     "service",
     "inverter_model",
@@ -62,13 +62,14 @@ FACTS = (
     "low_design_temp_c",
     "grid_profile",
     "home_run_rated_a",
-    "conductor_temp_c",
-    "region",
     "feeder_load",
     "module_count",
     "cell_high_temp_c",
     "other_circuits",
     "ampacity_table",
+    "trunk_max_breaker",
+    "backfed_breaker",
+    "feeder_rated_a",
 )
 BIT = {fact: 1 << number for number, fact in enumerate(FACTS)}
 

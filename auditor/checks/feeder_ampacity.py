@@ -14,10 +14,11 @@ Formula
     higher utilisation. Terminal ratings that are not recorded count as the policy says (60 °C; 75 °C above 100 A); a
     missing insulation rating is bounded by 60 and 90 °C. The feeder's breaker is not in the records, so its match with
     the conductor is not judged.
+    Under the IEC family: I <= the feeder's current rating as installed, stated by the designer, factors included.
 
 Reference
     NEC 215.2(A)(1), 690.8(B), 705.28 (125 % before factors, 100 % after; clauses from memory but 690.8(B)); Table
-    310.16; 110.14(C)(1). The rule and the table are the same in the editions of 2011 to 2023.
+    310.16; 110.14(C)(1). The rule and the table are the same in the editions of 2011 to 2023. IEC 60364-4-43, 433.1.
 
 Causes
     Circuits added to a combiner after the feeder was pulled; aluminium where copper was counted on.
@@ -31,6 +32,8 @@ Versions
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 
 from auditor.checks.ampacity import judge_run
@@ -41,9 +44,20 @@ from auditor.policy import Policy
 
 
 def judge(_policy: Policy) -> Judgement:
-    """The feeder's ampacity conditions; the policy has no say in them."""
+    """The feeder's ampacity conditions by the family of its code; the policy has no say in them."""
     current = number("feeder_line_current_a")
-    return judge_run("feeder", current, pl.lit(0.0), None, current_facts(current) | bits("combiner_id"))
+    carried = current_facts(current) | bits("combiner_id")
+    nec = judge_run("feeder", current, pl.lit(0.0), None, carried)
+    iec = (pl.col("code_family") == "IEC").fill_null(False)
+    no_wire = (number("feeder_length_m") == 0).fill_null(False)
+    return replace(
+        nec,
+        value=pl.when(iec).then(current).otherwise(nec.value),
+        limit=pl.when(iec).then(number("feeder_rated_a")).otherwise(nec.limit),
+        applies=pl.when(iec).then(no_wire.not_()).otherwise(nec.applies),
+        needs=pl.when(iec).then(carried | bits("feeder_rated_a")).otherwise(nec.needs),
+        fails_at=pl.when(iec.not_()).then(nec.fails_at),
+    )
 
 
 CHECK = Check(

@@ -34,7 +34,7 @@ import polars as pl
 from auditor.checks.base import Check, Judgement, known
 from auditor.checks.facts import bits
 from auditor.checks.module_cold_voltage import STANDARD_C
-from auditor.checks.terms import number, over
+from auditor.checks.terms import needed, number, over
 from auditor.policy import Policy
 
 
@@ -52,7 +52,8 @@ def judge(_policy: Policy) -> Judgement:
         applies=pl.lit(True),
         needs=bits(
             "module_model", "module_spec", "inverter_model", "inverter_spec", "low_design_temp_c", "cell_high_temp_c"
-        ),
+        )
+        | needed((known(low_end) & known(high_end)).not_(), "inverter_input"),
         surely_fails=too_low | too_high,
     )
 

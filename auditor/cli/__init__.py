@@ -11,7 +11,7 @@ import duckdb
 import typer
 from typer.exceptions import TyperException
 
-from auditor.cli import demo, explaining, exporting, importing, running, settings
+from auditor.cli import demo, explaining, exporting, importing, running, serving, settings
 from auditor.cli.show import complain
 from auditor.errors import AuditorError
 
@@ -27,6 +27,7 @@ app = typer.Typer(
 app.command("import")(importing.import_files)
 app.command("audit")(running.audit)
 app.command("runs")(running.runs)
+app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
 app.command("explain")(explaining.explain)
 app.command("catalog")(settings.catalog)
@@ -57,11 +58,14 @@ def _status(args: Sequence[str] | None) -> int:
         first = str(error).splitlines()[0].rstrip(".")
         complain(f"{first}. What was finished is kept; free space or memory there and run the command again.")
         return 1
-    except duckdb.InterruptException:
-        return _stopped()
     except Exception as error:
-        return _unforeseen(error)
+        return _stopped() if _is_interrupt(error) else _unforeseen(error)
     return _stopped() if status == INTERRUPTED else int(status or 0)
+
+
+def _is_interrupt(error: Exception) -> bool:
+    """DuckDB turns an interrupt during a query into an error of its own, in Python a bare RuntimeError."""
+    return isinstance(error, duckdb.InterruptException) or str(error) == "Query interrupted"
 
 
 def _misused(error: TyperException) -> int:

@@ -13,11 +13,17 @@ import typer
 from auditor.cli import show
 from auditor.cli.importing import import_into
 from auditor.cli.running import audit
+from auditor.cli.serving import serve_store
 from auditor.errors import AuditorError
 from auditor.store import Store
 from auditor.store.originals import file_hash, read_manifest
 
-FILES = (("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None))
+FILES = (
+    ("tidy.csv", None),
+    ("field_export.csv", "field_export_mapping.toml"),
+    ("projects.json", None),
+    ("site_book.xlsx", "site_book_mapping.toml"),
+)
 
 
 def _refuse_others(store: Store, sample: Path) -> None:
@@ -40,7 +46,7 @@ def demo(
     ] = None,
     no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop before the dashboard is served.")] = False,
 ) -> None:
-    """Import and audit the sample portfolio, and print what was found."""
+    """Import and audit the sample portfolio, print what was found and show it in a browser."""
     place = Store(store or Path(tempfile.mkdtemp(prefix="auditor-demo-")))
     with as_file(files("sample_portfolio")) as sample:
         _refuse_others(place, sample)
@@ -52,3 +58,5 @@ def demo(
         import_into(place, pairs, audit=False, defer_note=False)
     audit(place.root)
     show.plain(f"\nThe sample portfolio is invented. Its store is {place.root}.")
+    if not no_serve:
+        serve_store(place)

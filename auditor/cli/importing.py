@@ -48,7 +48,9 @@ def import_into(
         advance = stack.enter_context(show.progress("Reading"))
         con = stack.enter_context(open_records(store, advance))
         refused, new = _each(con, store, files, dry_run, replace, advance)
-        if specs and rules and _is_behind(con, store):
+        if specs and rules and not holds_systems(con):
+            show.plain("No system could be read, so there is nothing to audit.")
+        elif specs and rules and _is_behind(con, store):
             if not new:
                 show.plain("An earlier import was not audited yet: auditing now.")
             publish(con, store, specs, rules, progress=advance)
@@ -58,7 +60,7 @@ def import_into(
             show.audited(snapshot, store.root)
     elif dry_run:
         show.plain("Dry run: nothing was kept.")
-    elif new and defer_note:
+    elif new and not audit and defer_note:
         show.plain(f"Not audited yet. Run: auditor audit{at_store(store.root)}")
     _conclude(refused, len(files), new)
 
@@ -91,6 +93,11 @@ def _each(
     return refused, new
 
 
+def holds_systems(con: Connection) -> bool:
+    """Whether the store holds a system to audit."""
+    return bool(con.execute("SELECT 1 FROM system LIMIT 1").fetchall())
+
+
 def _is_behind(con: Connection, store: Store) -> bool:
     """Whether the store holds an import that the snapshot readers open does not."""
     query = "SELECT coalesce(max(import_id), 0) FROM import"
@@ -113,7 +120,7 @@ def _conclude(refused: list[AuditorError], files: int, new: bool) -> None:
 
 
 def import_files(
-    files: Annotated[list[Path], typer.Argument(help="CSV, JSON, JSON Lines or Parquet files.")],
+    files: Annotated[list[Path], typer.Argument(help="CSV, XLSX, JSON, JSON Lines or Parquet files.")],
     store: StoreOption = DEFAULT_STORE,
     mapping: Annotated[Path | None, typer.Option("--mapping", help="How the files' columns map (TOML).")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would happen, and change nothing.")] = False,

@@ -9,6 +9,7 @@ import typer
 from rich.table import Table
 
 from auditor.cli import show
+from auditor.cli.importing import holds_systems
 from auditor.cli.options import (
     DEFAULT_STORE,
     AsOfOption,
@@ -59,6 +60,10 @@ def audit(
         show.progress("Auditing circuits") as advance,
         open_records(place, advance) as con,
     ):
+        if not holds_systems(con):
+            raise AuditorError(
+                f"{place.root}: holds no system yet. Import a file first: auditor import FILE{at_store(place.root)}"
+            )
         publish(con, place, specs, rules, as_of_day, progress=advance)
     with open_snapshot(place) as snapshot:
         show.audited(snapshot, place.root)

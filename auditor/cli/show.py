@@ -105,6 +105,8 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     plain(f"  {held} in the file; {revised}.")
     if reading.unmapped:
         plain(f"  Columns not mapped, and so not used: {_listed(list(reading.unmapped))}.")
+    for told in reading.notes:
+        plain(f"  {told}")
     lacking = _lacking(reading)
     if lacking:
         plain(f"  The file does not state: {_listed(lacking)}. Verdicts that need them are unknown or assumed.")
@@ -120,7 +122,8 @@ def _lacking(reading: Reading) -> list[str]:
 
 def _rejects(rejects: pl.DataFrame, where: str) -> None:
     for row in rejects.head(SHOWN_REJECTS).iter_rows(named=True):
-        plain(f"  Row {row['row_number']}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
+        sheet = f" of sheet {row['sheet']!r}" if row["sheet"] else ""
+        plain(f"  Row {row['row_number']}{sheet}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
     rest = rejects.slice(SHOWN_REJECTS)
     if rest.height:
         column = pl.col("column").fill_null("whole row")

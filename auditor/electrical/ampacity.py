@@ -42,12 +42,14 @@ def roof_adder_c(clearance_mm: float, edition_year: int) -> float:
     """Return what a raceway in sunlight above a roof adds to the ambient temperature [°C]; NaN for a NaN clearance.
 
     `clearance_mm` is from the roof to the bottom of the raceway. From memory: NEC 2008 to 2014, Table 310.15(B)(2)(c)
-    and 310.15(B)(3)(c): 33 °C up to 13 mm, 22 up to 90, 17 up to 300, 14 up to 900. Since 2017, 310.15(B)(3)(c), now
-    310.15(B)(2): 33 °C below 23 mm, else none. Before 2008: none. Type XHHW-2 is excepted since 2014; this function
-    does not know the insulation.
+    and 310.15(B)(3)(c): 33 °C up to 13 mm, 22 up to 90, 17 up to 300, 14 up to 900. In 2017 and 2020, 310.15(B)(3)(c),
+    then 310.15(B)(2): 33 °C below 7/8 in (23 mm); since 2023 below 3/4 in (19 mm); else none. Before 2008: none. Type
+    XHHW-2 is excepted since 2014; this function does not know the insulation.
     """
     if math.isnan(clearance_mm):
         return math.nan
+    if edition_year >= 2023:
+        return 33.0 if clearance_mm < 19 else 0.0
     if edition_year >= 2017:
         return 33.0 if clearance_mm < 23 else 0.0
     if edition_year >= 2008:

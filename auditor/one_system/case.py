@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import duckdb
 import numpy as np
@@ -12,12 +13,16 @@ import polars as pl
 
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
+from auditor.checks.base import VERDICT
 from auditor.electrical.arrays import IntArray
 from auditor.errors import AuditorError
 from auditor.policy import Policy
 from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.prepare.units import Turn, turns, worse_turn
 from auditor.records.schema import TABLES, Table
+
+if TYPE_CHECKING:
+    from auditor.one_system.profile import Profile
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -33,8 +38,9 @@ class NoSuchSystemError(AuditorError):
 class Case:
     """Everything that the figures of one system rest on.
 
-    `origins` gives, by table, the key of each row with its `source_row` and `import_id`; `imports` the files.
-    What is worked out from them is worked out once, when it is first asked for.
+    `origins` gives, by table, the key of each row with its `source_row` and `import_id`; `imports` the files. `stored`
+    are the snapshot's own results, None for records that it does not hold. What is worked out from them is worked out
+    once, when it is first asked for.
     """
 
     system_id: str
@@ -44,6 +50,7 @@ class Case:
     catalog: Catalog
     policy: Policy
     as_of: date
+    stored: Results | None = None
 
     @cached_property
     def frames(self) -> Frames:
@@ -57,8 +64,8 @@ class Case:
 
     @cached_property
     def results(self) -> Results:
-        """What the audit makes of the records."""
-        return audit(self.records, self.frames, self.policy, self.as_of)
+        """What the audit makes of the records: as stored, else worked out."""
+        return self.stored or audit(self.records, self.frames, self.policy, self.as_of)
 
     @cached_property
     def turns(self) -> list[Turn]:
@@ -70,9 +77,16 @@ class Case:
         """For each circuit the turn that its rise is taken from."""
         return worse_turn(self.turns) if self.turns else np.zeros(0, dtype=np.int64)
 
+    @cached_property
+    def top_profile(self) -> Profile:
+        """The voltage profile with the supply at the top of the service range."""
+        from auditor.one_system.profile import profile  # the profile is a function of a case
+
+        return profile(self)
+
     def with_records(self, records: Records) -> Case:
-        """The same case with other records."""
-        return replace(self, records=records)
+        """The same case with other records, to be judged anew."""
+        return replace(self, records=records, stored=None)
 
 
 def _read(con: Connection, table: Table, system_id: str) -> pl.DataFrame:
@@ -83,6 +97,16 @@ def _read(con: Connection, table: Table, system_id: str) -> pl.DataFrame:
     frame = pl.from_arrow(con.sql(query, params=[system_id]).to_arrow_table())
     assert isinstance(frame, pl.DataFrame)
     return frame
+
+
+def _results(con: Connection, name: str, system_id: str) -> pl.DataFrame:
+    order = "system_id, circuit_id" if name == "circuit_result" else "system_id"
+    frame = pl.from_arrow(
+        con.sql(f"SELECT * FROM {name} WHERE system_id = ? ORDER BY {order}", params=[system_id]).to_arrow_table()
+    )
+    assert isinstance(frame, pl.DataFrame)
+    verdicts = [c for c in frame.columns if c == "verdict" or c.endswith("_verdict")]
+    return frame.with_columns(pl.col(c).cast(pl.String).cast(VERDICT) for c in verdicts)
 
 
 def load(con: Connection, system_id: str) -> Case:
@@ -105,4 +129,5 @@ def load(con: Connection, system_id: str) -> Case:
         catalog=Catalog.from_json(catalog),
         policy=Policy.model_validate_json(policy),
         as_of=date.fromisoformat(as_of),
+        stored=Results(_results(con, "circuit_result", system_id), _results(con, "system_result", system_id)),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -119,6 +120,12 @@ def base_voltage(case: Case) -> float | None:
     return float(counts.sort("count", "unit_voltage_v", descending=True)["unit_voltage_v"][0])
 
 
+def top_supply(case: Case) -> float | None:
+    """The top of the service range across a unit of the commonest nominal voltage [V]; None where it is not known."""
+    base_v, top_pu = base_voltage(case), case.prepared.system["service_top_pu"][0]
+    return None if base_v is None or top_pu is None else float(base_v * top_pu)
+
+
 def profile(case: Case, supply_v: float | None = None) -> Profile:
     """Return the voltages of every circuit with the supply at `supply_v`, by default the top of the service range.
 
@@ -126,9 +133,7 @@ def profile(case: Case, supply_v: float | None = None) -> Profile:
     system; other units are taken to have the same supply in per unit.
     """
     base_v = base_voltage(case)
-    top_pu = case.prepared.system["service_top_pu"][0]
-    if supply_v is None and base_v is not None and top_pu is not None:
-        supply_v = base_v * top_pu
+    supply_v = top_supply(case) if supply_v is None else supply_v
     circuits = case.prepared.circuit.select("circuit_id", "unit_voltage_v").rows()
     grids = {circuit: grid(case, unit_v) for circuit, unit_v in circuits}
     if base_v is None or supply_v is None or not case.turns:
@@ -150,7 +155,7 @@ def profile(case: Case, supply_v: float | None = None) -> Profile:
 
 
 def _known(value: float | None) -> float | None:
-    return None if value is None or value != value else float(value)
+    return None if value is None or np.isnan(value) else float(value)
 
 
 def _plus(one: float | None, other: float | None) -> float | None:
@@ -219,7 +224,7 @@ class _Path:
     def parts(self) -> list[tuple[object, ...]]:
         trunk_v, last_v = self.worst
         steps = [self.supply_v, *self.exact_v, last_v]
-        exact = [*self.ahead_v, *(_minus(b, a) for a, b in zip(steps, steps[1:], strict=False))]
+        exact = [*self.ahead_v, *(_minus(b, a) for a, b in pairwise(steps))]
         volts = [*self.ahead_v, *self.design_v, trunk_v]
         counted = [False, False, self.from_pcc, True, True, True]
         return [

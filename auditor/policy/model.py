@@ -19,6 +19,15 @@ class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class CodeRise(_Part):
+    """A target that a code or a standard beside it sets."""
+
+    installation_code: str
+    target_pct: float = Field(gt=0, le=20)
+    starts_at: StartsAt
+    source: str
+
+
 class Rise(_Part):
     """The voltage-rise target and how the rise is counted."""
 
@@ -28,6 +37,7 @@ class Rise(_Part):
     home_run_pct: float | None = Field(None, gt=0)
     feeder_pct: float | None = Field(None, gt=0)
     conductor_temp_c: float = Field(ge=-20, le=110)
+    by_code: tuple[CodeRise, ...] = ()
 
 
 class Branch(_Part):
@@ -83,6 +93,7 @@ class Assume(_Part):
     low_design_temp_c: float | None = None
     cell_high_temp_c: float | None = None
     other_sources_a: float | None = Field(None, ge=0)
+    off_roof: bool = False
     service: str | None = None
     installation_code: str | None = None
     code_edition: str | None = None
@@ -93,6 +104,7 @@ class Region(_Part):
 
     target_pct: float | None = Field(None, gt=0)
     starts_at: StartsAt | None = None
+    service_top_pu: float | None = Field(None, gt=1, le=1.2)
     ambient_c: float | None = None
     low_design_temp_c: float | None = None
     installation_code: str | None = None

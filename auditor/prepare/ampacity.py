@@ -13,7 +13,7 @@ from auditor.prepare.specs import Frames
 _YEAR = pl.col("code_edition").str.extract(r"(\d{4})").cast(pl.Int64)
 
 
-def _with_roof(frame: pl.DataFrame) -> pl.DataFrame:
+def _with_roof(frame: pl.DataFrame, off_roof: bool) -> pl.DataFrame:
     """Add what a sunlit roof adds to the ambient temperature [°C]; null where the clearance is given and no edition."""
     pairs = frame.select("roof_clearance_mm", _YEAR.alias("_year")).unique().drop_nulls()
     adders = [roof_adder_c(clearance, year) for clearance, year in pairs.iter_rows()]
@@ -25,7 +25,15 @@ def _with_roof(frame: pl.DataFrame) -> pl.DataFrame:
     )
     open_air = pl.col("roof_clearance_mm").is_null()
     adder = pl.when(open_air).then(0.0).otherwise("_adder")
-    frame = add_bits(frame, {"code_edition": pl.col("_year").is_null() & open_air.not_()}, {})
+    assumed = pl.lit(off_roof)
+    frame = add_bits(
+        frame,
+        {
+            "code_edition": pl.col("_year").is_null() & open_air.not_(),
+            "roof_clearance_mm": open_air & assumed.not_(),
+        },
+        {"roof_clearance_mm": open_air & assumed},
+    )
     return frame.with_columns((pl.col("ambient_c") + adder).alias("ambient_c")).drop("_year", "_adder")
 
 
@@ -46,7 +54,7 @@ def add_factors(frame: pl.DataFrame, catalog: Frames, policy: Policy) -> pl.Data
             "raceway_conductors": no_conductors & conductors.is_not_null(),
         },
     ).with_columns(pl.col("ambient_c").fill_null(ambient), pl.col("raceway_conductors").fill_null(conductors))
-    frame = _with_roof(frame)
+    frame = _with_roof(frame, assume.off_roof)
     factors = {f"ambient_factor_{rating}": _ambient_factor(catalog, rating) for rating in RATINGS}
     return frame.with_columns(_fill_factor(catalog).alias("fill_factor"), **factors)
 
@@ -72,7 +80,7 @@ def _fill_factor(catalog: Frames) -> pl.Expr:
 def for_edition(frame: pl.DataFrame, prefix: str, catalog: Frames) -> pl.DataFrame:
     """Drop the ampacities of a run whose code's edition is older than the first that the catalog's table holds for."""
     first = int(catalog["ampacity"]["edition_from"].to_list()[0])
-    older = (_YEAR < first).fill_null(False)
+    older = (first > _YEAR).fill_null(False)
     frame = add_bits(frame, {"ampacity_table": older}, {})
     columns = [f"{prefix}_ampacity_{rating}_a" for rating in RATINGS]
     return frame.with_columns(pl.when(older.not_()).then(c).alias(c) for c in columns)

@@ -8,7 +8,9 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from auditor.checks import branch_unit_limit
 from auditor.checks.facts import mask
+from auditor.checks.terms import needed
 from auditor.electrical.currents import line_factor, units_within
 from auditor.policy import Policy
 from auditor.prepare import layout, specs
@@ -123,10 +125,9 @@ def _limits(circuit: pl.DataFrame, catalog: specs.Frames, policy: Policy) -> pl.
     computed = np.full(frame.height, np.nan)
     tolerance = np.full(frame.height, np.nan)
     count, current = layout.column(frame, "inverter_count"), layout.column(frame, "unit_current_a")
-    half, allowed = (
-        layout.column(frame, "unit_half_digit_a"),
-        layout.column(frame, "breaker_a") * policy.branch.continuous_fraction,
-    )
+    half = layout.column(frame, "unit_half_digit_a")
+    device = frame.select(a=branch_unit_limit.device_a())
+    allowed = layout.column(device, "a") * policy.branch.continuous_fraction
     for kind in ("single", "pairs", "neutral"):
         of_kind = (frame["wiring"] == kind).fill_null(False).to_numpy()
         usable = of_kind & ~np.isnan(current) & ~np.isnan(allowed)
@@ -161,10 +162,15 @@ def _needs(circuit: pl.DataFrame) -> pl.DataFrame:
     entrance = mask(*(f"service_entrance_{c}" for c in run))
     trunk = mask(*TRUNK_FACTS)
     from_service = pl.col("rise_starts_at") == "point of supply"
-    total = pl.when(from_service).then(pl.lit(trunk | home | feeder | entrance, pl.UInt64))
+    # The raceway decides the reactance, which counts on three phases and beside reactive power.
+    reactive = pl.col("three_phase_service") | (pl.col("sin_phi") != 0).fill_null(True)
+    needs = {
+        "trunk": pl.lit(trunk, pl.UInt64),
+        "home_run": pl.lit(home, pl.UInt64) | needed(reactive, "home_run_raceway"),
+        "feeder": pl.lit(feeder, pl.UInt64) | needed(reactive, "feeder_raceway"),
+    }
+    total = needs["trunk"] | needs["home_run"] | needs["feeder"]
+    counted = pl.when(from_service).then(pl.lit(entrance, pl.UInt64)).otherwise(pl.lit(0, pl.UInt64))
     return circuit.with_columns(
-        pl.lit(trunk, pl.UInt64).alias("trunk_rise_needs"),
-        pl.lit(home, pl.UInt64).alias("home_run_rise_needs"),
-        pl.lit(feeder, pl.UInt64).alias("feeder_rise_needs"),
-        total.otherwise(pl.lit(trunk | home | feeder, pl.UInt64)).alias("rise_needs"),
+        (total | counted).alias("rise_needs"), **{f"{part}_rise_needs": bits for part, bits in needs.items()}
     )

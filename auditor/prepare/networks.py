@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from auditor.electrical.arrays import FloatArray, IntArray
+from auditor.electrical.arrays import BoolArray, FloatArray, IntArray, total_by
 from auditor.electrical.currents import conductor_currents
 from auditor.electrical.design import design_rise
 from auditor.electrical.network import Network
@@ -21,7 +21,7 @@ SOLVED = (
     (*(f"{part}_rise_pct" for part in PARTS), "known_rise_pct", "line_current_a", "trunk_largest_arm_a", "terminal_v",
      "solar_kva"),
     ("feeder_line_current_a",),
-    ("solar_current_a", "phase_kva_max", "phase_kva_min"),
+    ("solar_current_a", "solar_kva", "phase_kva_max", "phase_kva_min"),
 )  # fmt: skip
 
 
@@ -51,6 +51,12 @@ def _override(values: FloatArray, units: Units, listed: pl.DataFrame, name: str)
     return values
 
 
+def _impedance(frame: pl.DataFrame, prefix: str, unity: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Resistance and reactance [ohm] of a run; a reactance that is not known does not matter at unity power factor."""
+    r_ohm, x_ohm = column(frame, f"{prefix}_r_ohm"), column(frame, f"{prefix}_x_ohm")
+    return r_ohm, np.where(np.isnan(x_ohm) & unity, 0.0, x_ohm)
+
+
 def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
     """Build the network of a batch whose systems are all three-phase, or all not."""
     circuit, feeder, system = batch.circuit, batch.feeder, batch.system
@@ -66,9 +72,10 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
     power = _override(per_unit("unit_power_w"), units, batch.listed, "unit_power_w")
     cos = column(system, "cos_phi")
     of_system = circuit["system_row"].to_numpy()
-    home = (column(circuit, "home_run_r_ohm"), column(circuit, "home_run_x_ohm"))
-    feed = (column(feeder, "feeder_r_ohm"), column(feeder, "feeder_x_ohm"))
-    entrance = (column(system, "service_entrance_r_ohm"), column(system, "service_entrance_x_ohm"))
+    unity = (column(system, "sin_phi") == 0) & (not three_phase)
+    home = _impedance(circuit, "home_run", unity[of_system])
+    feed = _impedance(feeder, "feeder", unity[feeder["system_row"].to_numpy()])
+    entrance = _impedance(system, "service_entrance", unity)
     network = Network(
         three_phase=three_phase,
         n_systems=system.height,
@@ -198,6 +205,7 @@ def solve(batch: Batch, three_phase: bool) -> tuple[pl.DataFrame, pl.DataFrame, 
     measured = np.where(unmeasured, np.nan, network.home_run_r_ohm)
     exact = [replace(n, home_run_r_ohm=measured) for n in turned]
     terminal = [np.maximum.reduceat(operating_voltage(n, top), starts) for n in exact]
+    solar_kva = np.add.reduceat(network.unit_current_a, starts) * column(batch.circuit, "unit_voltage_v") / 1000
     circuit = pl.DataFrame(
         {
             **{f"{name}_rise_pct": rises[name] for name in PARTS},
@@ -205,13 +213,14 @@ def solve(batch: Batch, three_phase: bool) -> tuple[pl.DataFrame, pl.DataFrame, 
             "line_current_a": np.max([c.circuit_a.max(axis=1) for c in currents], axis=0),
             "trunk_largest_arm_a": _arm_currents(network, batch.circuit.height),
             "terminal_v": np.max(terminal, axis=0),
-            "solar_kva": np.add.reduceat(network.unit_current_a, starts)
-            * column(batch.circuit, "unit_voltage_v")
-            / 1000,
+            "solar_kva": solar_kva,
         }
     )
     feeder = pl.DataFrame({"feeder_line_current_a": np.max([c.feeder_a.max(axis=1) for c in currents], axis=0)})
-    system = {"solar_current_a": np.max([c.system_a.max(axis=1) for c in currents], axis=0)}
+    system = {
+        "solar_current_a": np.max([c.system_a.max(axis=1) for c in currents], axis=0),
+        "solar_kva": total_by(batch.circuit["system_row"].to_numpy(), solar_kva, batch.system.height),
+    }
     if three_phase:
         kva = _phase_kva(network, units, batch)
         system |= {"phase_kva_max": kva.max(axis=1), "phase_kva_min": kva.min(axis=1)}

@@ -15,7 +15,7 @@ from auditor.prepare.frames import CURRENT_FACTS, Prepared, Records
 from auditor.prepare.networks import SOLVED, Batch, solve
 from auditor.prepare.runs import prepare_runs
 
-FEEDER_FACTS = ("feeder_length_m", "feeder_size", "feeder_material")
+FEEDER_FACTS = ("feeder_length_m", "feeder_size", "feeder_material", "feeder_raceway")
 
 
 def _gather(child: pl.DataFrame, key: str, facts: tuple[str, ...]) -> pl.DataFrame:
@@ -162,8 +162,9 @@ def _finish_systems(
     rows = solved.rename({"_order": "system_row"})
     sums = circuit.group_by("system_row").agg(
         pl.len().alias("circuits"),
-        pl.when(pl.col("solar_kva").is_null().any().not_()).then(pl.col("solar_kva").sum()).alias("solar_kva"),
         pl.col("inverter_count").sum().alias("units"),
+        pl.when(pl.col("breaker_a").is_null().any().not_()).then(pl.col("breaker_a").sum()).alias("_breakers"),
+        pl.col("combiner_id").is_null().all().alias("_no_combiner"),
         pl.col("total_rise_pct").max().alias("worst_total_rise_pct"),
         pl.col("service_drop_rise_pct").max().alias("service_drop_rise_pct"),
     )
@@ -171,18 +172,28 @@ def _finish_systems(
     frame = frame.join(sums, on="system_row", how="left", maintain_order="left")
     none = pl.col("circuits").is_null()
     frame = frame.with_columns(
-        pl.col("circuits").fill_null(0), pl.when(none.not_()).then("solar_current_a").alias("solar_current_a")
+        pl.col("circuits").fill_null(0),
+        *(pl.when(none.not_()).then(name).alias(name) for name in ("solar_current_a", "solar_kva")),
     )
     frame = add_bits(frame, {"inverter_count": none}, {})
     frame = _take_over(frame, circuit, "system_row", CURRENT_FACTS)
     sizes = catalog["standard_breaker"]["amps"].to_list()
     p, q = pl.col("solar_kva") * pl.col("cos_phi"), pl.col("solar_kva") * pl.col("sin_phi")
-    return frame.with_columns(
-        _standard_breaker(1.25 * pl.col("solar_current_a"), sizes).alias("solar_breakers_a"),
+    next_size = _standard_breaker(1.25 * pl.col("solar_current_a"), sizes)
+    lone = (pl.col("circuits") == 1) & pl.col("_no_combiner") & pl.col("_breakers").is_not_null()
+    frame = frame.with_columns(
+        pl.when(lone).then("_breakers").otherwise(next_size).alias("solar_breakers_a"),
+        pl.when(lone).then("_breakers").otherwise(pl.max_horizontal("_breakers", next_size)).alias("_high"),
         pl.col("solar_current_a").is_not_null().alias("solar_units_known"),
         ((pl.col("transformer_r_pct") * p + pl.col("transformer_x_pct") * q) / pl.col("transformer_kva"))
         .alias("transformer_rise_pct"),
     )  # fmt: skip
+    high = pl.when(pl.col("_breakers").is_not_null()).then("_high")
+    short = pl.col("busbar_breakers_a") < 1.25 * pl.col("solar_current_a") * (1 - 1e-9)
+    frame = add_bits(frame, {"busbar_breakers_a": short, "backfed_breaker": lone.not_()}, {})
+    stated = pl.when(short.fill_null(False).not_()).then("busbar_breakers_a")
+    frame = frame.with_columns(high.alias("solar_breakers_high_a"), stated.alias("busbar_breakers_a"))
+    return frame.drop("_breakers", "_no_combiner", "_high")
 
 
 def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date) -> Prepared:

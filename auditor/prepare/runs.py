@@ -9,13 +9,17 @@ from auditor.prepare.bits import add_bits
 from auditor.prepare.specs import Frames
 
 RATINGS = (60, 75, 90)
+#: 1/0 AWG is 105,600 circular mils, 53.5 mm2 (NEC Chapter 9 Table 8).
+SMALLEST_IN_PARALLEL_MM2 = 53.0
 
 
 def _tables(catalog: Frames, policy: Policy) -> pl.DataFrame:
     """One row per (size, material): resistance [ohm/m] at the policy's temperature, ampacities and device limit [A]."""
     conductor = catalog["conductor"]
     warm = 1 + pl.col("alpha_per_c") * (policy.rise.conductor_temp_c - pl.col("reference_c"))
-    frame = conductor.select("size", "material", (pl.col("r_ohm_per_km") * warm / 1000).alias("r_ohm_per_m"))
+    frame = conductor.select(
+        "size", "material", "area_mm2", (pl.col("r_ohm_per_km") * warm / 1000).alias("r_ohm_per_m")
+    )
     for rating in RATINGS:
         column = catalog["ampacity"].filter(pl.col("rating_c") == rating)
         column = column.select("size", "material", pl.col("ampacity_a").alias(f"ampacity_{rating}_a"))
@@ -68,10 +72,15 @@ def prepare_runs(run: pl.DataFrame, catalog: Frames, policy: Policy) -> pl.DataF
     )
     per = pl.col("length_m").fill_null(1.0) / pl.col("parallel_sets")
     sets = pl.col("parallel_sets")
+    # NEC 310.10(G)(1), before 2020 310.10(H)(1), from memory: conductors in parallel from 1/0 AWG up.
+    together = (sets == 1) | (pl.col("area_mm2") >= SMALLEST_IN_PARALLEL_MM2)
     return frame.with_columns(
         pl.when(short).then(0.0).otherwise(pl.col("r_ohm_per_m") * per).alias("r_ohm"),
-        pl.when(short).then(0.0).otherwise(pl.col("x_ohm_per_km") / 1000 * per).alias("x_ohm"),
-        *(pl.when(needed).then(pl.col(f"ampacity_{r}_a") * sets).alias(f"ampacity_{r}_a") for r in RATINGS),
+        pl.when(short).then(0.0).otherwise(pl.col("x_ohm_per_km") * 0.001 * per).alias("x_ohm"),
+        *(pl.when(needed & together).then(pl.col(f"ampacity_{r}_a") * sets).alias(f"ampacity_{r}_a") for r in RATINGS),
+        (needed & pl.col("r_ohm_per_m").is_not_null() & (together.not_() | pl.col("ampacity_75_a").is_null()))
+        .fill_null(False)
+        .alias("no_table"),
         pl.when(needed & (sets == 1)).then("small_conductor_breaker_a").alias("small_conductor_breaker_a"),
         pl.col("_terminal").alias("terminal_rating_c"),
         pl.col("_conductor").alias("conductor_rating_c"),
@@ -81,8 +90,9 @@ def prepare_runs(run: pl.DataFrame, catalog: Frames, policy: Policy) -> pl.DataF
 
 
 def _smallest(column: str) -> pl.Expr:
-    """The smallest of a run's figures, null where any is missing."""
-    return pl.when(pl.col(column).is_null().any().not_()).then(pl.col(column).min()).alias(column)
+    """The smallest figure of runs in series, null where any is missing; a run of no length has none."""
+    values = pl.col(column).filter((pl.col("length_m") != 0).fill_null(True))
+    return pl.when(values.is_null().any().not_()).then(values.min()).alias(column)
 
 
 def in_series(run: pl.DataFrame, role: str, key: list[str]) -> pl.DataFrame:
@@ -101,7 +111,8 @@ def in_series(run: pl.DataFrame, role: str, key: list[str]) -> pl.DataFrame:
         "rated_a",
     )
     flags = [c for c in rows.columns if c.startswith(("no_", "assumed_"))]
-    weakest = pl.col("ampacity_60_a").fill_null(-1.0).arg_min()
+    short = (pl.col("length_m") == 0).fill_null(False)
+    weakest = pl.when(short).then(None).otherwise(pl.col("ampacity_60_a").fill_null(-1.0)).arg_min().fill_null(0)
     frame = rows.group_by(key, maintain_order=True).agg(
         pl.len().alias("runs"),
         pl.when(pl.col("length_m").is_null().any().not_()).then(pl.col("length_m").sum()).alias("length_m"),
@@ -134,12 +145,12 @@ def run_bits(frame: pl.DataFrame, prefix: str, ampacity: bool = False) -> pl.Dat
             f"{prefix}_raceway": absent | pl.col(f"{prefix}_no_raceway"),
             f"{prefix}_terminal_rating_c": absent | pl.col(f"{prefix}_no_terminal"),
             f"{prefix}_insulation": absent | pl.col(f"{prefix}_no_conductor"),
+            "ampacity_table": pl.col(f"{prefix}_no_table"),
         }
         assumed |= {
             f"{prefix}_raceway": pl.col(f"{prefix}_assumed_raceway"),
             f"{prefix}_terminal_rating_c": pl.col(f"{prefix}_assumed_terminal"),
             f"{prefix}_insulation": pl.col(f"{prefix}_assumed_conductor"),
         }
-    if prefix == "home_run":
-        missing["home_run_rated_a"] = pl.col("home_run_rated_a").is_null()
+        missing[f"{prefix}_rated_a"] = pl.col(f"{prefix}_rated_a").is_null()
     return add_bits(frame, missing, assumed)

@@ -12,6 +12,9 @@ from auditor.prepare.bits import add_bits, fill
 
 Frames = dict[str, pl.DataFrame]
 
+#: A printed current whose half last digit is more than this share of it gives no tolerance.
+COARSE_DIGIT = 0.01
+
 
 def model_key(column: str) -> pl.Expr:
     """A model's name as it is compared: case, and space around and between words, do not count."""
@@ -54,9 +57,12 @@ def unit_figures(frame: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
         maintain_order="left",
     )
     derived = pl.col("rated_w") / pl.col("unit_voltage_v")
+    # A figure printed in too few digits, such as "1" for 240 W at 240 V, says less than the power does.
+    coarse = pl.col("_half") > COARSE_DIGIT * pl.col("_a")
+    finer = pl.col("_a").is_null() | (coarse & ((derived - pl.col("_a")).abs() <= pl.col("_half")))
     return frame.with_columns(
-        pl.col("_a").fill_null(derived).alias("unit_current_a"),
-        pl.when(pl.col("_a").is_null()).then(0.0).otherwise("_half").alias("unit_half_digit_a"),
+        pl.when(finer).then(derived).otherwise("_a").alias("unit_current_a"),
+        pl.when(finer | coarse).then(0.0).otherwise("_half").alias("unit_half_digit_a"),
         pl.col("rated_w").alias("unit_power_w"),
     ).drop("_a", "_half", "_key")
 
@@ -103,6 +109,7 @@ def add_inverters(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.Dat
     frame = frame.with_columns(pl.when(derived).then(pl.lit("ABC")).otherwise("circuit_phases").alias("circuit_phases"))
     frame = unit_figures(_wiring(frame), catalog)
     known = pl.col("inverter_known")
+    to_neutral, rotated = pl.col("wiring") == "neutral", pl.col("wiring").is_in(["pairs", "neutral"])
     return add_bits(
         frame,
         {
@@ -110,8 +117,11 @@ def add_inverters(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.Dat
             "inverter_spec": pl.col("inverter_model").is_not_null() & known.not_(),
             "inverter_connection": known & pl.col("connection").is_null(),
             "inverter_current": known & pl.col("unit_current_a").is_null() & pl.col("unit_voltage_v").is_not_null(),
-            "inverter_input": known & pl.any_horizontal(pl.col("max_input_v", "max_input_a").is_null()),
+            "inverter_input": known
+            & pl.any_horizontal(pl.col("max_input_v", "max_input_a", "window_low_v", "window_high_v").is_null()),
             "circuit_phases": pl.col("three_phase_service") & pl.col("wiring").is_null(),
+            # Rotated units need a conductor for every phase, and the neutral where they sit on it.
+            "trunk_spec": (pl.col("conductors") < pl.when(to_neutral).then(4).otherwise(3)) & rotated,
         },
         {},
     )
@@ -143,9 +153,9 @@ def add_trunks(circuit: pl.DataFrame, catalog: Frames, policy: Policy, as_of: da
     connector = pl.when(pl.col("connectors_included")).then(0.0).otherwise(pl.col("connector_r_mohm"))
     frame = frame.with_columns(
         section.alias("section_m"),
-        (pl.col("r_ohm_per_km") * warm / cold / 1000).alias("trunk_r_ohm_per_m"),
-        (pl.col("x_ohm_per_km") / 1000).alias("trunk_x_ohm_per_m"),
-        (connector / 1000).alias("connector_r_ohm"),
+        (pl.col("r_ohm_per_km") * warm / cold * 0.001).alias("trunk_r_ohm_per_m"),
+        (pl.col("x_ohm_per_km") * 0.001).alias("trunk_x_ohm_per_m"),
+        (connector * 0.001).alias("connector_r_ohm"),
     ).drop("alpha_per_c", "reference_c")
     known = pl.col("trunk_known")
     return add_bits(
@@ -158,6 +168,7 @@ def add_trunks(circuit: pl.DataFrame, catalog: Frames, policy: Policy, as_of: da
             ),
             "trunk_section": known & pl.col("orientation").is_not_null() & pl.col("section_m").is_null(),
             "trunk_rating": known & pl.col("trunk_rated_a").is_null(),
+            "trunk_max_breaker": known & pl.col("trunk_max_breaker_a").is_null(),
         },
         {},
     )

@@ -6,10 +6,12 @@ import polars as pl
 
 from auditor.policy import Policy
 from auditor.prepare.bits import add_bits, fill
+from auditor.prepare.codes import add_codes
 
 THREE_PHASE = ("208Y/120", "480Y/277", "400Y/230")
 IEC_SERVICES = ("230", "400Y/230")
-KNOWN_SERVICES = ("120/240", "230", *THREE_PHASE)
+US_SERVICES = ("120/240", "208Y/120", "480Y/277")
+KNOWN_SERVICES = (*US_SERVICES, *IEC_SERVICES)
 
 #: Nominal volts between lines and from line to neutral, by service.
 NOMINAL_V = {
@@ -26,13 +28,23 @@ def _region_frame(policy: Policy) -> pl.DataFrame:
         "region": pl.String,
         "region_target_pct": pl.Float64,
         "region_starts_at": pl.String,
+        "region_service_top_pu": pl.Float64,
         "region_low_design_temp_c": pl.Float64,
         "region_ambient_c": pl.Float64,
         "region_installation_code": pl.String,
         "region_code_edition": pl.String,
     }
     rows = [
-        (name, r.target_pct, r.starts_at, r.low_design_temp_c, r.ambient_c, r.installation_code, r.code_edition)
+        (
+            name,
+            r.target_pct,
+            r.starts_at,
+            r.service_top_pu,
+            r.low_design_temp_c,
+            r.ambient_c,
+            r.installation_code,
+            r.code_edition,
+        )
         for name, r in policy.region.items()
     ]
     return pl.DataFrame(rows, schema=schema, orient="row")
@@ -87,36 +99,35 @@ def prepare_systems(system: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     frame = frame.join(_region_frame(policy), on="region", how="left", maintain_order="left")
     frame = _fill_from_region(frame, ("low_design_temp_c", "installation_code", "code_edition"))
     assume = policy.assume
-    iec = pl.col("service").is_in(IEC_SERVICES)
     frame = fill(frame, {"service": assume.service, "power_factor": assume.power_factor})
     frame = frame.with_columns(pl.lit(None, pl.Float64).alias("cell_high_temp_c"))
     cell = {"low_design_temp_c": assume.low_design_temp_c, "cell_high_temp_c": assume.cell_high_temp_c}
     frame = fill(frame, {**cell, "other_sources_a": assume.other_sources_a})
-    frame = fill(frame, {"installation_code": assume.installation_code, "code_edition": assume.code_edition})
+    frame = fill(frame, {"installation_code": assume.installation_code})
+    frame = add_codes(frame, IEC_SERVICES, US_SERVICES)
+    frame = fill(frame, {"code_edition": assume.code_edition})
     frame = _transformer(_power_factor(frame), policy)
-    plain = ("region", "module_model", "grid_profile", "busbar_a", "main_breaker_a", "connection_side",
+    plain = ("module_model", "grid_profile", "busbar_a", "main_breaker_a", "connection_side",
              "backfeed_position", "busbar_breakers_a")  # fmt: skip
-    frame = add_bits(frame, {c: pl.col(c).is_null() for c in plain}, {})
-    family = (
-        pl.when(iec)
-        .then(pl.lit("IEC"))
-        .when(pl.col("installation_code").str.to_uppercase().str.starts_with("NEC"))
-        .then(pl.lit("NEC"))
-        .when(pl.col("installation_code").is_not_null())
-        .then(pl.lit("IEC"))
-    )
+    odd = pl.col("service").is_not_null() & pl.col("service").is_in(KNOWN_SERVICES).not_()
+    missing = {c: pl.col(c).is_null() for c in plain}
+    frame = add_bits(frame, {**missing, "service": odd, "installation_code": pl.col("code_family").is_null()}, {})
     known = pl.col("service").is_in(KNOWN_SERVICES)
     between = {service: lines for service, (lines, _) in NOMINAL_V.items()}
     to_neutral = {service: neutral for service, (_, neutral) in NOMINAL_V.items()}
+    top = pl.col("service").replace_strict(policy.terminal.top_pu, default=None, return_dtype=pl.Float64)
+    by_code = {entry.installation_code: entry for entry in policy.rise.by_code}
+    code = pl.col("installation_code")
+    targets = {name: entry.target_pct for name, entry in by_code.items()}
+    starts = {name: entry.starts_at for name, entry in by_code.items()}
+    code_target = code.replace_strict(targets, default=None, return_dtype=pl.Float64)
+    code_start = code.replace_strict(starts, default=None, return_dtype=pl.String)
     return frame.with_columns(
-        family.alias("code_family"),
         known.fill_null(False).alias("service_known"),
         pl.col("service").is_in(THREE_PHASE).fill_null(False).alias("three_phase_service"),
         pl.col("service").replace_strict(between, default=None, return_dtype=pl.Float64).alias("line_line_v"),
         pl.col("service").replace_strict(to_neutral, default=None, return_dtype=pl.Float64).alias("line_neutral_v"),
-        pl.col("service")
-        .replace_strict(policy.terminal.top_pu, default=None, return_dtype=pl.Float64)
-        .alias("service_top_pu"),
-        pl.col("region_target_pct").fill_null(policy.rise.target_pct).alias("rise_target_pct"),
-        pl.col("region_starts_at").fill_null(policy.rise.starts_at).alias("rise_starts_at"),
+        pl.coalesce("region_service_top_pu", top).alias("service_top_pu"),
+        pl.coalesce("region_target_pct", code_target, pl.lit(policy.rise.target_pct)).alias("rise_target_pct"),
+        pl.coalesce("region_starts_at", code_start, pl.lit(policy.rise.starts_at)).alias("rise_starts_at"),
     )

@@ -13,6 +13,8 @@ from auditor.records.frames import ROW_NUMBER
 from auditor.records.mapping import Mapping, nearest
 from auditor.records.schema import Column, simple_columns
 
+KEYS = ("system_id", "circuit_id")
+
 
 @dataclass(frozen=True)
 class Binding:
@@ -70,12 +72,18 @@ def bind(mapping: Mapping, columns: dict[str, Column]) -> list[Binding]:
     ]
 
 
-def plan_columns(headers: Sequence[str], mapping: Mapping, where: str) -> Plan:
-    """Return the plan for a flat file with these headers.
+def plan_columns(
+    headers: Sequence[str],
+    mapping: Mapping,
+    where: str,
+    known: dict[str, Column] | None = None,
+    keys: Sequence[str] = KEYS,
+) -> Plan:
+    """Return the plan for a flat file with these headers; it may hold the known columns, those of the simple file.
 
-    AuditorError when a mapped header is missing or repeated, or when nothing feeds system_id or circuit_id.
+    AuditorError when a mapped header is missing or repeated, or when nothing feeds one of the keys.
     """
-    known = simple_columns()
+    known = simple_columns() if known is None else known
     cleaned = [clean(header) for header in headers]
     present = set(cleaned)
     bound = [
@@ -86,6 +94,9 @@ def plan_columns(headers: Sequence[str], mapping: Mapping, where: str) -> Plan:
     taken = ignored | {clean(rule.column) for rule in mapping.columns.values()}
     bound = [b for b in bound if b.canonical in mapping.columns or b.header is None or b.header not in taken]
     _refuse_unusable(bound, cleaned, where)
+    missing = [key for key in keys if key not in {b.canonical for b in bound}]
+    if missing:
+        raise AuditorError(_no_key(missing, cleaned, where, known))
     used = {b.header for b in bound}
     names = unique_names(headers)
     idle = [name for name, header in zip(names, cleaned, strict=True) if header not in used]
@@ -115,13 +126,9 @@ def _refuse_unusable(bound: list[Binding], headers: list[str], where: str) -> No
             )
         if binding.header == ROW_NUMBER:
             raise AuditorError(f"{where}: rename the column {ROW_NUMBER!r}; the name is taken by the row's own number")
-    missing = [key for key in ("system_id", "circuit_id") if key not in {b.canonical for b in bound}]
-    if missing:
-        raise AuditorError(_no_key(missing, headers, where))
 
 
-def _no_key(missing: list[str], headers: list[str], where: str) -> str:
-    known = simple_columns()
+def _no_key(missing: list[str], headers: list[str], where: str, known: dict[str, Column]) -> str:
     lines = [f"  {header or '(no header)'}{nearest(header, known)}" for header in headers]
     hint = ""
     if len(headers) == 1:

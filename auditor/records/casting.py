@@ -10,16 +10,15 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from auditor.records.bindings import Binding, plan_columns
+from auditor.records.bindings import KEYS, Binding, plan_columns
 from auditor.records.cells import CellRules, Value, read_cell
 from auditor.records.fault import NO_BREAK_SPACES, Fault
-from auditor.records.frames import KIND_TYPES, REJECT_SCHEMA, ROW_NUMBER, Cast
+from auditor.records.frames import FAULT_SCHEMA, KIND_TYPES, ROW_NUMBER, Cast
 from auditor.records.mapping import Mapping
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
 from auditor.records.sizes import Size
 
-KEYS = ("system_id", "circuit_id")
 _FIGURES = ("number", "length", "current", "integer")
 #: Control characters, and format characters that show nothing: two ids that differ by one look the same.
 _INVISIBLE = r"[\p{Cc}\p{Cf}]"
@@ -43,11 +42,46 @@ def cast_chunk(frame: pl.DataFrame, mapping: Mapping) -> Cast:
     return cast_rows(frame, plan_columns(headers, mapping, "the file").bindings)
 
 
-def cast_rows(frame: pl.DataFrame, bindings: Sequence[Binding]) -> Cast:
-    """Cast a chunk of a flat file by bindings already made."""
+def cast_rows(
+    frame: pl.DataFrame,
+    bindings: Sequence[Binding],
+    faults: pl.DataFrame | None = None,
+    required: Sequence[str] = KEYS,
+) -> Cast:
+    """Cast a chunk of a flat file by bindings already made; `faults` are cells that the reader found to be no text."""
     full = drop_blank(frame, bindings)
-    cast = cast_frame(full, bindings, KEYS)
-    return Cast(cast.rows, cast.rejects, frame.height - full.height)
+    blank = frame.height - full.height
+    told = None if faults is None else _cell_faults(faults, bindings)
+    if told is None or not told.height:
+        cast = cast_frame(full, bindings, required)
+        return Cast(cast.rows, cast.rejects, blank)
+    cast = cast_frame(_emptied(full, told), bindings, required)
+    # A faulty cell counts as empty until here; that it is empty is no second fault.
+    rest = cast.rejects.join(told, on=[ROW_NUMBER, "canonical"], how="anti")
+    rejects = pl.concat([rest, told]).sort(ROW_NUMBER, maintain_order=True)
+    return Cast(cast.rows.filter(~pl.col(ROW_NUMBER).is_in(told[ROW_NUMBER].implode())), rejects, blank)
+
+
+def _cell_faults(faults: pl.DataFrame, bindings: Sequence[Binding]) -> pl.DataFrame:
+    """Return the faults of cells that feed a canonical column, as rejects."""
+    canonical = {b.header: b.canonical for b in bindings if b.header is not None}
+    mine = faults.filter(pl.col("header").is_in(list(canonical)))
+    return mine.with_columns(
+        pl.col("header").alias("column"),
+        pl.col("header").replace_strict(canonical, default=None, return_dtype=pl.String).alias("canonical"),
+    ).select(list(FAULT_SCHEMA))
+
+
+def _emptied(frame: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Return the frame with the faulty cells empty."""
+    rows = {str(name): rows for (name,), rows in told.partition_by("column", as_dict=True).items()}
+    return frame.with_columns(
+        pl.when(pl.col(ROW_NUMBER).is_in(some[ROW_NUMBER].implode()))
+        .then(pl.lit(""))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name, some in rows.items()
+    )
 
 
 def cast_frame(full: pl.DataFrame, bindings: Sequence[Binding], required: Sequence[str]) -> Cast:
@@ -59,7 +93,7 @@ def cast_frame(full: pl.DataFrame, bindings: Sequence[Binding], required: Sequen
     typed = pl.DataFrame({ROW_NUMBER: full[ROW_NUMBER]} | {name: column.values for name, column in columns.items()})
     typed = typed.with_columns(_constant(b).alias(b.canonical) for b in bindings if b.header is None)
     typed, contradictions = _add_materials(typed, full, bound, columns)
-    told = pl.concat([pl.DataFrame(schema=REJECT_SCHEMA), *rejects, *contradictions])
+    told = pl.concat([pl.DataFrame(schema=FAULT_SCHEMA), *rejects, *contradictions])
     if told.height:
         typed = typed.filter(~pl.col(ROW_NUMBER).is_in(told[ROW_NUMBER].unique().implode()))
         told = told.sort(ROW_NUMBER, maintain_order=True)
@@ -194,19 +228,19 @@ def _text(raw: pl.Series, binding: Binding) -> _Column:
 
 def _fault_rows(frame: pl.DataFrame, binding: Binding, faults: dict[str, Fault]) -> pl.DataFrame:
     if not faults:
-        return pl.DataFrame(schema=REJECT_SCHEMA)
+        return pl.DataFrame(schema=FAULT_SCHEMA)
     told = pl.DataFrame(
         {
             "raw": list(faults),
             "code": [fault.code for fault in faults.values()],
             "sentence": [fault.sentence for fault in faults.values()],
         },
-        schema={name: REJECT_SCHEMA[name] for name in ("raw", "code", "sentence")},
+        schema={name: FAULT_SCHEMA[name] for name in ("raw", "code", "sentence")},
     )
     rows = frame.select(ROW_NUMBER, pl.col(str(binding.header)).alias("raw")).join(told, on="raw", how="inner")
     return rows.with_columns(
         pl.lit(binding.shown_header).alias("column"), pl.lit(binding.canonical).alias("canonical")
-    ).select(list(REJECT_SCHEMA))
+    ).select(list(FAULT_SCHEMA))
 
 
 def _empty_rows(frame: pl.DataFrame, binding: Binding, column: _Column) -> pl.DataFrame:
@@ -221,7 +255,7 @@ def _empty_rows(frame: pl.DataFrame, binding: Binding, column: _Column) -> pl.Da
         pl.lit(binding.canonical).alias("canonical"),
         pl.lit("constraint-error").alias("code"),
         pl.lit(f"{binding.canonical} is empty; every row needs it").alias("sentence"),
-    ).select(list(REJECT_SCHEMA))
+    ).select(list(FAULT_SCHEMA))
 
 
 def _constant(binding: Binding) -> pl.Expr:

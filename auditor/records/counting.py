@@ -15,6 +15,8 @@ from pathlib import Path
 from auditor.errors import AuditorError
 
 BLOCK_BYTES = 1 << 24
+FALLBACK = "cp1252"
+_SHOWN_BYTES = 80
 
 
 @dataclass(frozen=True)
@@ -57,14 +59,30 @@ def _refuse_bad_bytes(
         # The error counts from what the decoder held back of the last block, which holds no line end.
         line = lines_before + error.object[: error.start].count(b"\n") + 1
         utf_16 = lines_before == 0 and error.object[:2] in (b"\xff\xfe", b"\xfe\xff")
-        hint = " (it looks like UTF-16)" if utf_16 else ""
+        hint = " (it looks like UTF-16); declare" if utf_16 else _in_fallback(error)
         raise AuditorError(
-            f"{path}: encoding-error: line {line} is not valid UTF-8{hint}; declare encoding under [file] "
-            "in a mapping, or save the file as UTF-8"
+            f"{path}: encoding-error: line {line} is not valid UTF-8{hint} encoding under [file] in a mapping, "
+            "or save the file as UTF-8"
         ) from error
     if b"\0" in block:
         line = lines_before + block[: block.index(b"\0")].count(b"\n") + 1
         raise AuditorError(f"{path}: line {line} holds a NUL byte, so this is not a text file")
+
+
+def _in_fallback(error: UnicodeDecodeError) -> str:
+    """Return how the line reads in the encoding that spreadsheets on Windows wrote before UTF-8, if it has a reading.
+
+    It is proposed and never taken unasked: nearly every byte would pass, in the wrong letters too.
+    """
+    start = error.object.rfind(b"\n", 0, error.start) + 1
+    end = error.object.find(b"\n", error.start)
+    begun = max(start, error.start - _SHOWN_BYTES // 2)
+    line = error.object[begun : end if end >= 0 else None][:_SHOWN_BYTES].rstrip(b"\r")
+    try:
+        text = line.decode(FALLBACK)
+    except UnicodeDecodeError:
+        return "; declare"
+    return f'; as {FALLBACK} it reads {text!r}. If that is right, write encoding = "{FALLBACK}"; else declare another'
 
 
 def count_rows(path: Path, seen: Survey, delimiter: str) -> int:

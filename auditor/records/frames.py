@@ -27,11 +27,24 @@ KIND_TYPES: dict[Kind, pl.DataType] = {
 ROW_NUMBER = "row_number"
 SOURCE_ROW = "source_row"
 
-#: One refused row or cell: where it stands in the user's file, what it says and why it was refused.
-REJECT_SCHEMA: dict[str, pl.DataType] = {
+#: One refused row or cell as a reader or the casting tells it, which know one table of cells.
+FAULT_SCHEMA: dict[str, pl.DataType] = {
     ROW_NUMBER: pl.Int64(),
     "column": pl.String(),
     "canonical": pl.String(),
+    "raw": pl.String(),
+    "code": pl.String(),
+    "sentence": pl.String(),
+}
+
+#: One refused row or cell: where it stands in the user's file, what it says and why it was refused. `sheet` is null
+#: where the file has none.
+REJECT_SCHEMA: dict[str, pl.DataType] = FAULT_SCHEMA | {"sheet": pl.String()}
+
+#: A cell that its reader could not make text of; `header` is the frame's name of its column.
+CELL_FAULT_SCHEMA: dict[str, pl.DataType] = {
+    ROW_NUMBER: pl.Int64(),
+    "header": pl.String(),
     "raw": pl.String(),
     "code": pl.String(),
     "sentence": pl.String(),
@@ -65,20 +78,26 @@ def simple_schema() -> dict[str, pl.DataType]:
 
 
 def rejects_frame(records: Iterable[tuple[int, str, str | None, str | None, str, str]] = ()) -> pl.DataFrame:
-    """Return a rejects frame from (row_number, column, canonical, raw, code, sentence) records."""
-    return pl.DataFrame(list(records), schema=REJECT_SCHEMA, orient="row")
+    """Return faults from (row_number, column, canonical, raw, code, sentence) records."""
+    return pl.DataFrame(list(records), schema=FAULT_SCHEMA, orient="row")
+
+
+def on_sheet(faults: pl.DataFrame, sheet: str | None) -> pl.DataFrame:
+    """Return faults as rejects: with the sheet they stand on."""
+    return faults.with_columns(pl.lit(sheet, dtype=pl.String).alias("sheet"))
 
 
 @dataclass(frozen=True)
 class Chunk:
     """Some rows of a file as text, in the user's own columns plus `row_number`, and what the reader itself refused.
 
-    `blank` counts rows the reader found to hold nothing.
+    `blank` counts rows the reader found to hold nothing. `faults` are cells of these rows that are no text.
     """
 
     frame: pl.DataFrame
     rejects: pl.DataFrame
     blank: int = 0
+    faults: pl.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -112,7 +131,10 @@ class Reading:
     `present` names the canonical columns the file states; those of runs read role then column, such as
     `home_run_length_m` or `feeder_insulation`, and `units` stands for the unit table. A canonical column that is not
     present must change nothing in a store. `unmapped`, `ignored` are the user's own column names; `absent` are
-    canonical names of the simple file that the file lacks.
+    canonical names of the simple file that the file lacks. `notes` are sentences about the file that a person should
+    know. `row_keys`, of a workbook whose sheets belong together, holds for every accepted row its system_id and its
+    circuit_id (null where the row is the system's); in other files the rows are the circuits, and the systems that
+    have none.
     """
 
     tables: Tables
@@ -126,6 +148,8 @@ class Reading:
     accepted: int
     rejected: int
     duplicate: int
+    notes: tuple[str, ...] = ()
+    row_keys: pl.DataFrame | None = None
 
 
 def empty_tables() -> Tables:

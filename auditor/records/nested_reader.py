@@ -9,7 +9,7 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records.fault import Fault, clean
-from auditor.records.frames import REJECT_SCHEMA, ROW_NUMBER, Cast, rejects_frame
+from auditor.records.frames import FAULT_SCHEMA, ROW_NUMBER, Cast, rejects_frame
 from auditor.records.json_reader import Json
 from auditor.records.mapping import Mapping
 from auditor.records.nested import Level, Walk, Walker
@@ -128,7 +128,7 @@ def _traced(rejects: pl.DataFrame, level: Level, walk: Walk, place_of_row: dict[
             "column"
         ),
         pl.Series(ROW_NUMBER, [walk.numbers[place] for place in places], dtype=pl.Int64),
-    ).select(list(REJECT_SCHEMA))
+    ).select(list(FAULT_SCHEMA))
 
 
 def _rows(walk: Walk) -> pl.DataFrame:

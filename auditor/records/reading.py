@@ -13,14 +13,17 @@ from auditor.errors import AuditorError
 from auditor.records.bindings import Plan, plan_columns
 from auditor.records.casting import cast_rows
 from auditor.records.csv_reader import csv_chunks, open_csv
-from auditor.records.frames import REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading
+from auditor.records.frames import REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading, on_sheet
+from auditor.records.joined import read_joined
 from auditor.records.json_reader import Json, json_systems, jsonl_systems
 from auditor.records.mapping import Mapping, identity_mapping
 from auditor.records.nested_reader import NestedReader
 from auditor.records.parquet_reader import open_parquet, parquet_chunks, refuse_untextable
 from auditor.records.parts import Parts, part_rows
 from auditor.records.schema import simple_columns
+from auditor.records.sheet_table import SheetTable, choose_sheet, open_sheet
 from auditor.records.split import split
+from auditor.records.workbook import open_workbook
 
 #: Called with the rows read so far and the rows in all, where that is known.
 Progress = Callable[[int, int | None], None]
@@ -29,10 +32,12 @@ CSV_SUFFIXES = (".csv", ".tsv", ".txt")
 JSON_SUFFIXES = (".json",)
 JSON_LINES_SUFFIXES = (".jsonl", ".ndjson")
 PARQUET_SUFFIXES = (".parquet",)
+WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
+OTHER_WORKBOOKS = (".xls", ".xlsb", ".ods", ".numbers")
 
 
 def read_records(path: Path, mapping: Mapping | None = None, progress: Progress | None = None) -> Reading:
-    """Read a CSV, JSON, JSON Lines or Parquet file into canonical tables.
+    """Read a CSV, workbook, JSON, JSON Lines or Parquet file into canonical tables.
 
     Without a mapping the file's columns must be canonical. AuditorError when the file as a whole cannot be relied on:
     its bytes, its quotes, its header, or two readers disagreeing on its rows.
@@ -41,6 +46,11 @@ def read_records(path: Path, mapping: Mapping | None = None, progress: Progress 
     suffix = path.suffix.lower()
     if not path.is_file():
         raise AuditorError(f"{path}: there is no such file")
+    if suffix in WORKBOOK_SUFFIXES and rules.sheets is not None:
+        with open_workbook(path) as book:
+            return read_joined(book, rules, progress)
+    if rules.sheets is not None:
+        raise AuditorError(f"{path}: the mapping names sheets that belong together, and this file is no workbook")
     if suffix in JSON_SUFFIXES or suffix in JSON_LINES_SUFFIXES:
         reader = NestedReader(rules, str(path))
         mark = rules.file.decimal_mark
@@ -51,20 +61,27 @@ def read_records(path: Path, mapping: Mapping | None = None, progress: Progress 
         source = _csv_source(path, rules)
     elif suffix in PARQUET_SUFFIXES:
         source = _parquet_source(path, rules)
+    elif suffix in WORKBOOK_SUFFIXES:
+        source = _sheet_source(path, rules)
     else:
-        raise AuditorError(f"{path}: a record file is .csv, .json, .jsonl or .parquet; save a workbook's sheet as CSV")
+        again = "; open this workbook and save it as .xlsx" if suffix in OTHER_WORKBOOKS else ""
+        raise AuditorError(f"{path}: a record file is .csv, .xlsx, .json, .jsonl or .parquet{again}")
     with source as flat:
         return _read_flat(flat, progress)
 
 
 @dataclass
 class _Flat:
-    """A flat file opened: its plan, its chunks, its rows (blank ones counted) by an independent count."""
+    """A flat file opened: its plan, its chunks, its rows (blank ones counted) by an independent count.
+
+    `table` is set where the file is a sheet of a workbook.
+    """
 
     name: str
     plan: Plan
     chunks: Iterator[Chunk]
     rows: int
+    table: SheetTable | None = None
 
 
 @contextmanager
@@ -82,6 +99,14 @@ def _parquet_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
     yield _Flat(str(path), plan, parquet_chunks(file, mapping.file), file.rows)
 
 
+@contextmanager
+def _sheet_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
+    with open_workbook(path) as book:
+        sheet, survey = choose_sheet(book, mapping.file.sheet, mapping.file.header_row)
+        table = open_sheet(book, sheet, survey, mapping, plan_columns)
+        yield _Flat(book.where(sheet.name), table.plan, table.chunks(), table.rows, table)
+
+
 @dataclass
 class _Tally:
     parts: list[Parts] = field(default_factory=list)
@@ -90,14 +115,16 @@ class _Tally:
     blank: int = 0
     rejected: int = 0
     done: int = 0
+    sheet: str | None = None
 
 
 def _read_flat(flat: _Flat, progress: Progress | None) -> Reading:
-    tally = _Tally(present={b.canonical for b in flat.plan.bindings})
+    table = flat.table
+    tally = _Tally(present={b.canonical for b in flat.plan.bindings}, sheet=table.sheet.name if table else None)
     for chunk in flat.chunks:
-        cast = cast_rows(chunk.frame, flat.plan.bindings)
+        cast = cast_rows(chunk.frame, flat.plan.bindings, chunk.faults)
         tally.parts.append(part_rows(cast.rows))
-        tally.rejects += [chunk.rejects, cast.rejects]
+        tally.rejects += [on_sheet(chunk.rejects, tally.sheet), on_sheet(cast.rejects, tally.sheet)]
         tally.present |= set(cast.rows.columns) - {ROW_NUMBER}
         tally.blank += chunk.blank + cast.blank
         tally.rejected += chunk.rejects[ROW_NUMBER].n_unique() + cast.rejects[ROW_NUMBER].n_unique()
@@ -105,7 +132,8 @@ def _read_flat(flat: _Flat, progress: Progress | None) -> Reading:
         if progress is not None:
             progress(tally.done, flat.rows)
     reading = _finish(tally, flat.rows - tally.blank, flat.name, _header_of(flat.plan, "circuit_id"))
-    return replace(reading, unmapped=flat.plan.unmapped, absent=flat.plan.absent, ignored=flat.plan.ignored)
+    unmapped, notes = (table.unmapped(), table.notes()) if table else (flat.plan.unmapped, ())
+    return replace(reading, unmapped=unmapped, absent=flat.plan.absent, ignored=flat.plan.ignored, notes=notes)
 
 
 def _header_of(plan: Plan, canonical: str) -> str:
@@ -117,7 +145,7 @@ def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]]
     for batch in systems:
         result = reader.read(batch)
         tally.parts.append(result.parts)
-        tally.rejects.append(result.rejects)
+        tally.rejects.append(on_sheet(result.rejects, None))
         tally.rejected += result.rejected
         tally.done += result.rows
         if progress is not None:
@@ -134,10 +162,11 @@ def _finish(tally: _Tally, rows_in: int, name: str, key_header: str) -> Reading:
     tally.parts = []
     kept = sum(part.rows.height for part in parts)
     result = split(parts, key_header)
+    rejects = pl.concat([*tally.rejects, on_sheet(result.rejects, tally.sheet)])
     taken, duplicate = result.rejects.height, result.duplicates.height
     reading = Reading(
         tables=result.tables,
-        rejects=pl.concat([*tally.rejects, result.rejects]).sort(ROW_NUMBER, maintain_order=True),
+        rejects=rejects.sort(ROW_NUMBER, maintain_order=True),
         duplicates=result.duplicates,
         unmapped=(),
         absent=(),

@@ -10,7 +10,7 @@ import polars as pl
 from auditor.records.frames import (
     CONFLICT_SCHEMA,
     DUPLICATE_SCHEMA,
-    REJECT_SCHEMA,
+    FAULT_SCHEMA,
     ROW_NUMBER,
     SOURCE_ROW,
     Tables,
@@ -101,7 +101,7 @@ def _taken_keys(rows: pl.DataFrame, key_header: str) -> pl.DataFrame:
         pl.format(
             "system {} circuit {} already stands on row {} with other values", "system_id", circuit, "first_row"
         ).alias("sentence"),
-    ).cast(pl.Schema(REJECT_SCHEMA))
+    ).cast(pl.Schema(FAULT_SCHEMA))
 
 
 def merge_facts(frame: pl.DataFrame, key: Sequence[str], facts: Sequence[str]) -> tuple[pl.DataFrame, pl.DataFrame]:

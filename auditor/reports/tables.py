@@ -12,9 +12,10 @@ _FINDINGS = (
     'SELECT f.* FROM finding f JOIN "check" c USING ("check") ORDER BY f.system_id, f.circuit_id NULLS FIRST, c.number'
 )
 _REJECTS = (
-    'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id'
+    'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id, r.sheet'
     " FROM reject r JOIN import i USING (import_id)"
-    ' ORDER BY r.import_id, r.row_number, r.canonical NULLS FIRST, r."column", r.code, r.sentence, r.raw'
+    " ORDER BY r.import_id, r.sheet NULLS FIRST, r.row_number, r.canonical NULLS FIRST,"
+    ' r."column", r.code, r.sentence, r.raw'
 )
 
 

@@ -20,7 +20,7 @@ from auditor.store.folder import Store
 from auditor.store.originals import Import, original_path, read_manifest
 
 #: Raise it when the tables change; a database of another version is rebuilt.
-VERSION = "1"
+VERSION = "2"
 
 _SQL_TYPES = {pl.String(): "VARCHAR", pl.Int64(): "BIGINT", pl.Float64(): "DOUBLE", pl.Date(): "DATE"}
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -92,6 +92,7 @@ def _open(store: Store) -> Connection:
             continue
         con.execute("SET temp_directory = ?", [str(store.scratch)])
         con.execute("SET preserve_insertion_order = false")
+        con.execute("SET enable_progress_bar = false")  # the command line shows its own
         if _usable(con):
             return con
         if not con.execute("SELECT 1 FROM information_schema.tables LIMIT 1").fetchall():
@@ -153,7 +154,7 @@ def apply(con: Connection, entry: Import, reading: Reading) -> Outcome:
         _drop_unlisted(con, entry.import_id)
     if "units" in reading.present:
         _drop_old_units(con, entry.import_id)
-    changed, replaced = _count_changed(con)
+    changed, replaced = _count_changed(con, reading.row_keys)
     for table in TABLES:
         _write(con, table, entry.import_id)
     accepted = min(changed, reading.accepted)
@@ -236,8 +237,11 @@ def _drop_old_units(con: Connection, import_id: int) -> None:
     )
 
 
-def _count_changed(con: Connection) -> tuple[int, int]:
-    """Rows of the file that change something (a row is a circuit, or a system without one), and circuits replaced."""
+def _count_changed(con: Connection, row_keys: pl.DataFrame | None) -> tuple[int, int]:
+    """Rows of the file that change something, and circuits replaced.
+
+    A row is a circuit, or a system without one; where the file has rows of other kinds, `row_keys` has a key for each.
+    """
     differs = "old_hash IS DISTINCT FROM row_hash"
     con.execute(
         "CREATE OR REPLACE TEMP TABLE changed AS"
@@ -251,10 +255,15 @@ def _count_changed(con: Connection) -> tuple[int, int]:
         "SELECT system_id, circuit_id FROM new_circuit"
         " UNION ALL SELECT system_id, NULL FROM new_system ANTI JOIN new_circuit USING (system_id)"
     )
+    if row_keys is not None:
+        con.register("incoming", row_keys.to_arrow())
+        rows = "SELECT system_id, circuit_id FROM incoming"
     changed = con.execute(
         f"SELECT count(*) FROM ({rows}) r WHERE r.system_id IN (SELECT system_id FROM changed WHERE circuit_id IS NULL)"
         " OR (r.system_id, r.circuit_id) IN (SELECT (system_id, circuit_id) FROM changed WHERE circuit_id IS NOT NULL)"
     ).fetchall()[0][0]
+    if row_keys is not None:
+        con.unregister("incoming")
     replaced = con.execute("SELECT count(*) FROM gone_circuit").fetchall()[0][0]
     return int(changed), int(replaced)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
@@ -14,7 +15,7 @@ from auditor.store.folder import Store, replace_text, sync
 from auditor.store.records_db import CONFIG, Connection, quoted
 
 _NAME = re.compile(r"audit-(\d{4,})\.duckdb")
-_KEYS = {"system": "system_id", "circuit": "system_id, circuit_id"}
+CLOSED_OFF = CONFIG | {"enable_external_access": False}
 
 
 def snapshot_numbers(store: Store) -> list[int]:
@@ -56,15 +57,17 @@ def write_snapshot(
         for table in TABLES:
             keys = ", ".join(quoted(k) for k in table.key)
             con.execute(
-                f"CREATE TABLE snap.{quoted(table.name)} AS SELECT * FROM records.{quoted(table.name)} ORDER BY {keys}"
+                f"CREATE TABLE snap.{quoted(table.name)} AS SELECT * EXCLUDE (row_hash)"
+                f" FROM records.{quoted(table.name)} ORDER BY {keys}"
             )
         for name in ("import", "reject", "conflict"):
             con.execute(f"CREATE TABLE snap.{quoted(name)} AS SELECT * FROM records.{quoted(name)} ORDER BY ALL")
+        con.execute("SET preserve_insertion_order = true")  # results come sorted by key
         for name, path in results.items():
             verdicts = _verdict_columns(con, path)
             con.execute(
-                f"CREATE TABLE snap.{quoted(name)} AS SELECT * REPLACE ({verdicts})"
-                f" FROM read_parquet('{_literal(path)}') ORDER BY {_KEYS[name.removesuffix('_result')]}"
+                f"CREATE TABLE snap.{quoted(name)} AS"
+                f" SELECT * REPLACE ({verdicts}) FROM read_parquet('{_literal(path)}')"
             )
         columns = ", ".join(f"{quoted(k)} {'BIGINT' if isinstance(v, int) else 'VARCHAR'}" for k, v in about.items())
         con.execute(f"CREATE TABLE snap.audit ({columns})")
@@ -74,6 +77,7 @@ def write_snapshot(
             con.execute(statement)
         con.execute("CHECKPOINT snap")
     finally:
+        con.execute("SET preserve_insertion_order = false")
         con.execute("USE records")
         con.execute("DETACH snap")
     return _publish(store, part, number)
@@ -111,11 +115,13 @@ def open_snapshot(store: Store, number: int | None = None) -> Connection:
         known = ", ".join(map(str, snapshot_numbers(store))) or "none"
         raise AuditorError(f"{store.root}: there is no run {number}. Runs kept: {known}.")
     try:
-        con = duckdb.connect(str(path), read_only=True, config=CONFIG)
+        con = duckdb.connect(str(path), read_only=True, config=CLOSED_OFF)
     except duckdb.Error as error:
         raise AuditorError(f"{path}: cannot be opened. Run `auditor audit` to make a new one.") from error
-    con.execute("SET enable_external_access = false")
-    con.execute("SET lock_configuration = true")
+    # Connections of one process to one file share the lock: the second finds the settings locked already.
+    with suppress(duckdb.InvalidInputException):
+        con.execute("SET enable_progress_bar = false")
+        con.execute("SET lock_configuration = true")
     return con
 
 

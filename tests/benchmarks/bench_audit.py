@@ -4,7 +4,8 @@
 
 Each size is generated, imported into a new store (not timed) and audited in a process of its own with the sample's
 catalog and policy. Prints one JSON object: for each size the seconds of the audit and of the publishing, the split of
-the audit (reading, preparing without solving, solving, judging, writing), and the peak memory [GB] of that process.
+the audit (reading, preparing without solving, solving, judging, writing), the processor's seconds, and the peak memory
+[GB] of that process. Batches are audited on threads, so the split is of seconds summed over them.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import json
 import multiprocessing
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -67,7 +69,7 @@ def audited(folder: Path) -> dict[str, Any]:
     taken: dict[str, float] = {}
     for place, name, told in STEPS:
         setattr(place, name, _clocked(getattr(place, name), taken, told))
-    store = Store(folder)
+    store, cpu_start = Store(folder), time.process_time()
     catalog, policy = load_catalog([store.catalog]), load_policy(store.policy)
     with store.locked("audit"), open_records(store) as con, timed(taken, "all"):
         done = auditor.publish.publish(con, store, catalog, policy, AS_OF)
@@ -79,9 +81,11 @@ def audited(folder: Path) -> dict[str, Any]:
         "write": taken["write"],
     }
     return {
+        "workers": auditor.publish.WORKERS,
         "circuits": done.circuits,
         "systems": done.systems,
         "seconds": taken["all"],
+        "cpu_seconds": time.process_time() - cpu_start,
         "audit_seconds": taken["audit"],
         "publish_seconds": taken["all"] - taken["audit"],
         "audit_split": {name: round(value, 3) for name, value in split.items()},

@@ -99,7 +99,8 @@ def _chunk(rng: np.random.Generator, first: int, count: int) -> pl.DataFrame:
     """So many systems, all their rows, in order of their ids."""
     kind = rng.choice(len(KINDS), count, p=[k.share for k in KINDS])
     frames = [_systems(rng, k, first + np.flatnonzero(kind == n)) for n, k in enumerate(KINDS)]
-    rows = pl.concat([_circuits(rng, k, f) for k, f in zip(KINDS, frames, strict=True) if f.height], how="vertical_relaxed")
+    parts = [_circuits(rng, k, f) for k, f in zip(KINDS, frames, strict=True) if f.height]
+    rows = pl.concat(parts, how="vertical_relaxed")
     return rows.sort("system_id", "circuit_id").select(list(simple_columns()))
 
 

@@ -123,6 +123,7 @@ SYSTEM: Row = {
     "other_sources_a": 0.0,
     "solar_current_a": 32.0,
     "solar_breakers_a": 40.0,
+    "solar_breakers_high_a": 40.0,
     "solar_units_known": True,
     "phase_kva_max": 4.0,
     "phase_kva_min": 2.0,

@@ -15,7 +15,7 @@ NO_EDITION: Row = {"code_edition": None, "missing_bits": mask("code_edition")}
 
 
 def solar(amps: float, breaker: float) -> Row:
-    return {"solar_current_a": amps, "solar_breakers_a": breaker}
+    return {"solar_current_a": amps, "solar_breakers_a": breaker, "solar_breakers_high_a": breaker}
 
 
 BUSBAR: dict[str, tuple[Row, str, float | None, float | None]] = {

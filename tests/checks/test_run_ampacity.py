@@ -184,7 +184,15 @@ FEEDER: dict[str, tuple[Row, str, float | None, float | None]] = {
     "ambient missing": ({**NO_AMBIENT}, "unknown", None, None),
     "ambient missing, but too small anyway": ({**NO_AMBIENT, "feeder_line_current_a": 45.0}, "fail", 56.25, 55.0),
     "load missing": ({"feeder_line_current_a": None, "missing_bits": mask("inverter_count")}, "unknown", None, None),
-    "not under the IEC family": ({"code_family": "IEC"}, "not applicable", None, None),
+    # IEC 60364-4-43, clause 433.1: the current is at most the conductor's rating as installed.
+    "IEC, within its rating": ({"code_family": "IEC", "feeder_rated_a": 80.0}, "pass", 32.0, 80.0),
+    "IEC, beyond its rating": ({"code_family": "IEC", "feeder_rated_a": 30.0}, "fail", 32.0, 30.0),
+    "IEC, no rating": (
+        {"code_family": "IEC", "missing_bits": mask("feeder_rated_a")},
+        "unknown",
+        32.0,
+        None,
+    ),
 }
 
 

@@ -3,29 +3,14 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from command_line import SAMPLE, Ran, Refused, Run
 
 from auditor.cli import main
 from auditor.store import Store
 from auditor.store.importing import Imported
-
-SAMPLE = Path(__file__).parents[2] / "sample_portfolio"
-
-
-@dataclass(frozen=True)
-class Ran:
-    """How a command ended and what it printed."""
-
-    status: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Ran]
 
 
 @pytest.fixture
@@ -47,7 +32,7 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp
 
 
 @pytest.fixture
-def refused(run: Run) -> Callable[..., str]:
+def refused(run: Run) -> Refused:
     """Run a command that must fail with one sentence on the error stream; return the sentence."""
 
     def command(*args: object, status: int = 1) -> str:

@@ -180,7 +180,7 @@ AMBIENT = {"ambient_c": 36.0, "raceway_conductors": 2}
 
 def test_a_sunlit_roof_adds_to_the_ambient_by_the_codes_edition(tmp_path: Path) -> None:
     # From memory: NEC 2017 and later, 310.15(B)(2): 33 °C where the raceway lies less than 23 mm (7/8 in) above a roof.
-    # At 69 °C a 75 °C conductor has 0.33 (Table 310.15(B)(1)): 10 AWG copper 35 A x 0.33 = 11.55 A, too little for 16 A.
+    # At 69 °C a 75 °C conductor has 0.33 (Table 310.15(B)(1)): 10 AWG copper 35 A x 0.33 = 11.55 A, less than 16 A.
     runs = [
         run("home run", 1, length_m=10.0, conductor_rating_c=75.0, terminal_rating_c=75.0),
         run("feeder", length_m=0.0),

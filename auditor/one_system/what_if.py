@@ -1,0 +1,195 @@
+"""What if one thing were otherwise: altered records, judged by the same audit. Nothing is saved."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from auditor.audit import Results, audit
+from auditor.checks import CHECKS
+from auditor.errors import AuditorError
+from auditor.one_system.case import Case
+from auditor.prepare import Records
+from auditor.records.cells import CellRules, read_cell
+from auditor.records.fault import Fault
+from auditor.records.frames import KIND_TYPES
+from auditor.records.schema import RUN_COLUMNS, Column, simple_columns
+from auditor.records.sizes import Size
+
+#: What may be changed: facts of a circuit, and the length, size and material of runs.
+CIRCUIT_FIELDS = (
+    "inverter_count", "inverter_model", "feed", "arm_counts", "first_section_m", "extra_trunk", "trunk_model",
+    "orientation", "breaker_a",
+)  # fmt: skip
+RUN_FIELDS = tuple(
+    name for name in RUN_COLUMNS if name.endswith(("_length_m", "_size", "_material")) and "drop" not in name
+)
+FIELDS = (*CIRCUIT_FIELDS, *RUN_FIELDS)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One fact and the text that is to stand in its place, as a record would state it ("75 ft", "8 AWG").
+
+    `circuit_id` None means every circuit, or every feeder. The service entrance is the whole system's.
+    """
+
+    field: str
+    text: str
+    circuit_id: str | None = None
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """The results before and after, what was changed in words, and the altered case."""
+
+    before: Results
+    after: Results
+    notes: tuple[str, ...]
+    case: Case
+
+
+def what_if(case: Case, changes: Sequence[Change]) -> WhatIf:
+    """Return what the audit makes of the records with these changes, beside what it makes of them as they are.
+
+    AuditorError says in a sentence what is wrong with a change.
+    """
+    notes: list[str] = []
+    records = case.records
+    changed = {change.field for change in changes}
+    for change in changes:
+        records = _apply(records, change, changed, notes)
+    altered = case.with_records(records)
+    before = audit(case.records, case.frames, case.policy, case.as_of)
+    return WhatIf(before, altered.results, tuple(notes), altered)
+
+
+def _value(change: Change) -> tuple[Column, str | int | float | None, str | None]:
+    """The change's column, its value, and the material that a size text states."""
+    if change.field not in FIELDS:
+        raise AuditorError(f"{change.field}: this cannot be changed here. Choose one of: {', '.join(FIELDS)}.")
+    column = simple_columns()[change.field]
+    value = read_cell(change.text, column, CellRules())
+    if isinstance(value, Fault):
+        raise AuditorError(f"{change.field.replace('_', ' ')}: {value.sentence}.")
+    if value is None:
+        raise AuditorError(f"{change.field.replace('_', ' ')}: write a value, such as the records would hold.")
+    if isinstance(value, Size):
+        return column, value.size, value.material
+    assert isinstance(value, str | int | float)
+    return column, value, None
+
+
+def _apply(records: Records, change: Change, changed: set[str], notes: list[str]) -> Records:
+    column, value, material = _value(change)
+    circuits = _chosen(records, change.circuit_id)
+    if change.field in RUN_COLUMNS:
+        role, name = RUN_COLUMNS[change.field]
+        records = _set_run(records, role, circuits, name, column, value)
+        if material is not None and change.field.removesuffix("size") + "material" not in changed:
+            records = _set_run(records, role, circuits, "material", column, material)
+        return records
+    return _set_circuit(records, circuits, change.field, column, value, changed, notes)
+
+
+def _chosen(records: Records, circuit_id: str | None) -> list[str]:
+    circuits = records.circuit["circuit_id"].to_list()
+    if circuit_id is None:
+        return circuits
+    if circuit_id not in circuits:
+        raise AuditorError(f"There is no circuit {circuit_id!r} in this system.")
+    return [circuit_id]
+
+
+def _set_circuit(
+    records: Records,
+    circuits: list[str],
+    field: str,
+    column: Column,
+    value: str | int | float | None,
+    changed: set[str],
+    notes: list[str],
+) -> Records:
+    here = pl.col("circuit_id").is_in(circuits)
+    kind = KIND_TYPES[column.kind]
+    circuit = records.circuit.with_columns(pl.when(here).then(pl.lit(value, kind)).otherwise(field).alias(field))
+    unit = records.unit
+    if field == "arm_counts" and "feed" not in changed:
+        circuit = circuit.with_columns(pl.when(here).then(pl.lit("arms")).otherwise("feed").alias("feed"))
+    if field == "feed" and value != "arms" and "arm_counts" not in changed:
+        dropped = circuit.filter(here & pl.col("arm_counts").is_not_null()).height
+        circuit = circuit.with_columns(pl.when(here.not_()).then("arm_counts").alias("arm_counts"))
+        if dropped:
+            notes.append("The recorded arm counts give way to the new feed.")
+    if field == "inverter_count":
+        stated = circuit.filter(here & pl.col("arm_counts").is_not_null())["circuit_id"].to_list()
+        if stated and "arm_counts" not in changed and "feed" not in changed:
+            raise AuditorError(
+                f"Circuit {stated[0]} states its arms: give new arm counts (or a feed) with the new number of units."
+            )
+    if field in ("inverter_count", "inverter_model"):
+        unit = _set_units(unit, circuits, field, value)
+    return Records(records.system, circuit, unit, records.run)
+
+
+def _set_units(unit: pl.DataFrame, circuits: list[str], field: str, value: str | int | float | None) -> pl.DataFrame:
+    """Change listed units with their circuit, where the list has one entry."""
+    listed = unit.filter(pl.col("circuit_id").is_in(circuits)).group_by("circuit_id").len()
+    several = sorted(listed.filter(pl.col("len") > 1)["circuit_id"].to_list())
+    if several:
+        raise AuditorError(f"Circuit {several[0]} lists its units one by one; change its list in the records instead.")
+    here = pl.col("circuit_id").is_in(circuits)
+    return unit.with_columns(
+        pl.when(here).then(pl.lit(value, unit.schema[field])).otherwise(pl.col(field)).alias(field)
+    )
+
+
+def _keys(records: Records, role: str, circuits: list[str]) -> list[tuple[str | None, str | None]]:
+    """The circuit and combiner of the runs of a role that these circuits use."""
+    if role == "home run":
+        return [(circuit, None) for circuit in circuits]
+    if role == "feeder":
+        combiners = records.circuit.filter(pl.col("circuit_id").is_in(circuits))["combiner_id"].unique().to_list()
+        return [(None, combiner) for combiner in sorted(combiners, key=lambda c: c or "")]
+    return [(None, None)]
+
+
+def _set_run(
+    records: Records, role: str, circuits: list[str], name: str, column: Column, value: str | int | float | None
+) -> Records:
+    run = records.run
+    kind = run.schema[name]
+    system = records.system["system_id"][0]
+    for circuit, combiner in _keys(records, role, circuits):
+        here = (pl.col("role") == role) & pl.col("circuit_id").eq_missing(pl.lit(circuit, pl.String))
+        here = here & pl.col("combiner_id").eq_missing(pl.lit(combiner, pl.String))
+        pieces = run.filter(here).height
+        if pieces > 1 and name == "length_m":
+            raise AuditorError(f"The {role} is recorded in {pieces} pieces; change its size, or the records instead.")
+        if pieces == 0:
+            new = pl.DataFrame(
+                [{"system_id": system, "circuit_id": circuit, "combiner_id": combiner, "role": role, "run_order": 1}],
+                schema=run.schema,
+            )
+            run = pl.concat([run, new])
+        run = run.with_columns(pl.when(here).then(pl.lit(value, kind)).otherwise(pl.col(name)).alias(name))
+    keys = ["system_id", "circuit_id", "combiner_id", "role", "run_order"]
+    return Records(records.system, records.circuit, records.unit, run.sort(keys, nulls_last=True))
+
+
+def comparison(done: WhatIf) -> pl.DataFrame:
+    """Return one row per finding: its verdict, value and limit before and after, and whether any of them changed."""
+    rows = []
+    for check in CHECKS:
+        level = check.level == "circuit"
+        before, after = ((r.circuit if level else r.system) for r in (done.before, done.after))
+        for old, new in zip(before.iter_rows(named=True), after.iter_rows(named=True), strict=True):
+            parts = [[r[f"{check.column}_{part}"] for part in ("verdict", "value", "limit")] for r in (old, new)]
+            where = old["circuit_id"] if level else None
+            rows.append((check.name, check.title, where, check.unit, *parts[0], *parts[1], parts[0] != parts[1]))
+    names = ("check", "title", "circuit_id", "unit", "verdict_before", "value_before", "limit_before", "verdict_after",
+             "value_after", "limit_after", "changed")  # fmt: skip
+    kinds = [*[pl.String] * 5, pl.Float64, pl.Float64, pl.String, pl.Float64, pl.Float64, pl.Boolean]
+    return pl.DataFrame(rows, schema=dict(zip(names, kinds, strict=True)), orient="row")

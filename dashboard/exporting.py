@@ -1,0 +1,89 @@
+"""Downloads of exactly what the table shows: the same filters and sort, all rows, as CSV or XLSX."""
+
+from __future__ import annotations
+
+import logging
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from flask import Flask, Response, request
+
+from auditor.errors import AuditorError
+from auditor.reports.export import WRITERS
+from auditor.store.records_db import Connection
+from dashboard.context import Context
+from dashboard.filters import View, parse
+from dashboard.queries import table
+
+log = logging.getLogger("dashboard")
+
+#: Most rows of a download; beyond, the command line writes them.
+MOST_ROWS = {"csv": 2_000_000, "xlsx": 100_000}
+TYPES = {"csv": "text/csv; charset=utf-8", "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
+CHUNK_BYTES = 256 * 1024
+
+
+def register(server: Flask, context: Context) -> None:
+    """Add the download's route; the guard stands before it as before every other."""
+
+    @server.get("/export/systems.<suffix>")
+    def _systems(suffix: str) -> Response:
+        try:
+            return download(context, suffix, request.query_string.decode("utf-8", "replace"))
+        except AuditorError as error:
+            return _say(409, str(error))
+
+
+def download(context: Context, suffix: str, query: str) -> Response:
+    """The file of a query string; a sentence and a status where it cannot be had."""
+    if suffix not in TYPES:
+        return _say(404, "There are systems.csv and systems.xlsx.")
+    view, ignored = parse(query)
+    if ignored:
+        return _say(400, "Nothing was written, since part of the address is not understood. " + " ".join(ignored))
+    with context.snapshots.cursor() as con:
+        count = table.count(con, view.filters)
+        if count > MOST_ROWS[suffix]:
+            return _say(
+                413,
+                f"{count:,} systems are more than the {MOST_ROWS[suffix]:,} that a .{suffix} download holds. Filter"
+                " first, take the CSV, or use the command: auditor export systems -o systems.csv",
+            )
+        run = con.execute("SELECT run FROM audit").fetchall()[0][0]
+        path = _write(con, view, suffix)
+    response = Response(_read(path), mimetype=None)
+    response.headers["Content-Type"] = TYPES[suffix]
+    response.headers["Content-Length"] = str(path.stat().st_size)
+    response.headers["Content-Disposition"] = f'attachment; filename="systems-run-{int(run):04d}.{suffix}"'
+    return response
+
+
+def _write(con: Connection, view: View, suffix: str) -> Path:
+    """Write the view's rows to a temporary file with the writers of the command line, which guard every text."""
+    query, bound = table.export_query(view)
+    con.execute(f"CREATE OR REPLACE TEMP TABLE downloaded AS {query}", bound)
+    with tempfile.NamedTemporaryFile(prefix="auditor-download-", suffix=f".{suffix}", delete=False) as file:
+        path = Path(file.name)
+    try:
+        WRITERS[f".{suffix}"](con, "SELECT * FROM downloaded", path)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    finally:
+        con.execute("DROP TABLE IF EXISTS downloaded")
+    return path
+
+
+def _read(path: Path) -> Iterator[bytes]:
+    """The file in pieces; it is gone once it was sent, or the other side went away."""
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(CHUNK_BYTES):
+                yield piece
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _say(status: int, sentence: str) -> Response:
+    return Response(sentence + "\n", status, mimetype="text/plain")
