@@ -34,9 +34,9 @@ def statements() -> list[str]:
     """The SQL that adds the tables `fact` (the facts by number) and `shown` to a snapshot with its results.
 
     `shown`, sorted by system: `place` (its rank), the facts people filter by, `worst_rise_pct` and `rise_target_pct`
-    [%], `units_over` (units beyond the branch limit on the worst circuit; negative where there is room), `failing_checks` and
-    `unknown_checks` (as bits), `waits_for` (facts that unknown verdicts wait for, as bits), `waits_alone` (those that a
-    verdict waits for and nothing else) and `search` (lower-case text).
+    [%], `units_over` (units beyond the branch limit on the worst circuit; negative where there is room),
+    `failing_checks` and `unknown_checks` (as bits), `waits_for` (facts that unknown verdicts wait for, as bits),
+    `waits_alone` (those that a verdict waits for and nothing else) and `search` (lower-case text).
     """
     facts = ", ".join(f"({n}, '{fact}', '{fact_label(fact)}')" for n, fact in enumerate(FACTS))
     circuit, system = _waiting(("circuit",)), _waiting(("feeder", "system"))

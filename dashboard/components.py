@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -54,7 +55,7 @@ def verdict_mark(verdict: str, text: str | None = None) -> Component:
 
 def number(value: float | int | None, unit: str = "", decimals: int | None = None) -> str:
     """A figure as people read it: thousands parted, its unit behind a narrow space, a dash where it is not known."""
-    if value is None or value != value:
+    if value is None or math.isnan(value):
         return NOTHING
     if decimals is None:
         decimals = 0 if float(value).is_integer() else 2
@@ -70,7 +71,10 @@ def counted(count: int, one: str, many: str | None = None) -> str:
 def fact(label: str, value: str, status: str = "") -> Component:
     """A fact with its status (given, derived, assumed, missing) as one line of a description list."""
     return html.Div(
-        [html.Dt(label), html.Dd([html.Span(value, className="fact-value"), html.Span(status, className="fact-status")])],
+        [
+            html.Dt(label),
+            html.Dd([html.Span(value, className="fact-value"), html.Span(status, className="fact-status")]),
+        ],
         className=f"fact fact-{status}" if status else "fact",
     )
 

@@ -45,8 +45,15 @@ def blank(height: int = 220) -> go.Figure:
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
         font={"family": "inherit", "size": 12, "color": NEUTRAL},
-        legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "itemclick": False, "itemdoubleclick": False,
-                "traceorder": "normal"},
+        legend={
+            "orientation": "h",
+            "x": 0,
+            "y": 1.02,
+            "yanchor": "bottom",
+            "itemclick": False,
+            "itemdoubleclick": False,
+            "traceorder": "normal",
+        },
         hovermode="closest",
         dragmode=False,
         bargap=0.18,
@@ -82,7 +89,9 @@ def stacked(
         marks = list((chosen_by_series or {}).get(verdict, chosen))
         every = [any(c) for c in zip(*(chosen_by_series or {"": chosen}).values(), strict=True)]
         opacity = [1.0 if mark or not any(every) else FADED for mark in marks]
-        hover = [f"{label.replace('<br>', ' ')}: {count:,} {verdict}" for label, count in zip(labels, counts, strict=True)]
+        hover = [
+            f"{label.replace('<br>', ' ')}: {count:,} {verdict}" for label, count in zip(labels, counts, strict=True)
+        ]
         figure.add_bar(
             x=list(counts) if sideways else places,
             y=places if sideways else list(counts),

@@ -46,7 +46,8 @@ def layout() -> Component:
     return dmc.MantineProvider(
         [
             dcc.Location(id="url", refresh="callback-nav"),
-            dcc.Store(id="run", data=None),
+            dcc.Store(id="run"),
+            dcc.Store(id="published"),
             dcc.Interval(id="poll", interval=POLL_MS),
             dmc.NotificationContainer(id="notifications", position="bottom-right", autoClose=12_000),
             html.Header(
@@ -64,8 +65,9 @@ def layout() -> Component:
             ),
             html.Main(
                 dcc.Loading(
-                    html.Div(id="page"), id="page-loading", delay_show=400, type="dot", target_components={"page": "children"},
-                    parent_className="loading", overlay_style={"visibility": "visible", "opacity": 0.6},
+                    html.Div(id="page"), id="page-loading", delay_show=400, type="dot",
+                    target_components={"page": "children"}, parent_className="loading",
+                    overlay_style={"visibility": "visible", "opacity": 0.6},
                 ),
                 id="content", tabIndex="-1",
             ),
@@ -109,30 +111,53 @@ def tell_of_error(error: Exception) -> Any:
 def register(app: Dash, context: Context) -> None:
     """Add the shell's callbacks."""
 
-    @app.callback(Output("page", "children"), Input("url", "pathname"), Input("run", "data"), State("url", "search"))
-    def _page(pathname: str | None, run: int | None, search: str | None) -> Component:
-        return page_for(context, pathname, search or "")
+    @app.callback(
+        Output("page", "children"),
+        Output("run", "data"),
+        Output("run-label", "children"),
+        Input("url", "pathname"),
+        Input("published", "data"),
+        State("url", "search"),
+    )
+    def _page(pathname: str | None, published: int | None, search: str | None) -> tuple[Any, Any, Any]:
+        """The address or the published run changed: the page is made anew."""
+        return page_for(context, pathname, search or ""), *run_shown(context)
 
-    @app.callback(Output("run", "data"), Output("run-label", "children"), Input("poll", "n_intervals"), State("run", "data"))
-    def _run(ticks: int | None, run: int | None) -> tuple[Any, Any]:
-        return run_now(context, run)
+    @app.callback(
+        Output("published", "data"),
+        Input("poll", "n_intervals"),
+        State("run", "data"),
+        prevent_initial_call=True,
+    )
+    def _poll(ticks: int | None, run: int | None) -> Any:
+        """Now and then: was another run published?"""
+        return newer_run(context, run)
 
     app.clientside_callback(
-        ClientsideFunction("shell", "arrived"), Output("content", "data-path"), Input("page", "children"),
+        ClientsideFunction("shell", "arrived"),
+        Output("content", "data-path"),
+        Input("page", "children"),
         State("url", "pathname"),
-    )  # fmt: skip
+    )
 
 
-def run_now(context: Context, run: int | None) -> tuple[Any, Any]:
-    """The run that is published, where it is another than the page shows, and its label."""
+def run_shown(context: Context) -> tuple[int | None, str]:
+    """The run that is published and its label; none for a store without."""
+    try:
+        with context.snapshots.cursor() as cursor:
+            run, as_of = cursor.execute("SELECT run, as_of FROM audit").fetchall()[0]
+    except AuditorError:
+        return None, ""
+    return run, f"run {run}, as of {as_of}"
+
+
+def newer_run(context: Context, run: int | None) -> Any:
+    """The run that is published where the page shows another, which is told; else nothing changes."""
     try:
         number = context.snapshots.number()
-        if number == run:
-            return no_update, no_update
-        with context.snapshots.cursor() as cursor:
-            shown, as_of = cursor.execute("SELECT run, as_of FROM audit").fetchall()[0]
     except AuditorError:
-        return (no_update, no_update) if run is None else (None, "")
-    if run is not None:
-        messages.tell(f"Run {shown} was published", "The page now shows it.", "blue")
-    return shown, f"run {shown}, as of {as_of}"
+        return no_update
+    if number == run:
+        return no_update
+    messages.tell(f"Run {number} was published", "The page now shows it.", "blue")
+    return number

@@ -56,7 +56,7 @@ def test_one_system_at_a_time_gives_the_same_bytes(some_records, tmp_path):
 
 
 def test_the_batch_size_does_not_change_a_byte(records, tmp_path):
-    # Many batches, two, and all of the sample (1,433 circuits) at once.
+    # Many batches, two, and all of the sample (1,539 circuits) at once.
     hashes = {size: content_hash(records, tmp_path, size) for size in (90, 1000, 10_000)}
     assert len(set(hashes.values())) == 1, hashes
 

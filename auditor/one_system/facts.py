@@ -177,7 +177,8 @@ def _of_spec(case: Case, row: dict[str, Any], place: str) -> Iterator[Fact]:
     bits = row["missing_bits"]
     unit = spec("inverter_model", "inverter_revision") if row["inverter_known"] else ""
     trunk = spec("trunk_model", "trunk_revision") if row["trunk_known"] else ""
-    per_volt = row["unit_half_digit_a"] == 0 and row["unit_current_a"] is not None
+    watts, volts, amperes = row["rated_w"], row["unit_voltage_v"], row["unit_current_a"]
+    per_volt = None not in (watts, volts, amperes) and row["unit_half_digit_a"] == 0 and amperes == watts / volts
     current: Status = "derived" if per_volt else "given"
     rows: tuple[tuple[str, str, Value, str, Status, str], ...] = (
         ("inverter_current", "current of a unit", row["unit_current_a"], "A", current,
@@ -185,6 +186,7 @@ def _of_spec(case: Case, row: dict[str, Any], place: str) -> Iterator[Fact]:
         ("inverter_connection", "connection of a unit", row["connection"], "", "given", unit),
         ("trunk_section", "trunk section", row["section_m"], "m", "given", trunk),
         ("trunk_rating", "trunk listed current", row["trunk_rated_a"], "A", "given", trunk),
+        ("trunk_max_breaker", "largest breaker of the trunk", row["trunk_max_breaker_a"], "A", "given", trunk),
     )  # fmt: skip
     unlisted = {"inverter_current": "inverter_spec", "inverter_connection": "inverter_spec"}
     for fact, name, value, unit_name, status, note in rows:

@@ -13,8 +13,11 @@ def home_run(_case: Case, row: Row) -> Worked:
 
 
 def feeder(_case: Case, row: Row) -> Worked:
-    """The feeder's conditions; its breaker is not in the records."""
-    return _run(row, "feeder")
+    """The feeder's conditions by the family of its code; its breaker is not in the records."""
+    if row.text("code_family") != "IEC":
+        return _run(row, "feeder")
+    value, limit = row.number("feeder_line_current_a"), row.number("feeder_rated_a")
+    return Worked((f"Current on the rating as installed: {compare(value, limit, 'A')}",), value, limit)
 
 
 def _run(row: Row, prefix: str) -> Worked:

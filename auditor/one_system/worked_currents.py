@@ -40,11 +40,19 @@ def _lines(*lines: str | None) -> tuple[str, ...]:
     return tuple(line for line in lines if line)
 
 
+def _device(row: Row) -> float | None:
+    """The branch device that counts: never more than trunk cable and small conductors may have."""
+    breaker = row.number("breaker_a")
+    most = row.number("trunk_max_breaker_a"), row.number("home_run_small_conductor_breaker_a")
+    return None if breaker is None else smallest(breaker, *most)
+
+
 def _unit_limit(case: Case, row: Row) -> tuple[float | None, tuple[str | None, ...]]:
     """The governing limit on the count, and how it is found."""
-    fraction, breaker = case.policy.branch.continuous_fraction, row.number("breaker_a")
-    allowed, count = times(fraction, breaker), row.number("inverter_count")
-    share = f"Allowed on the breaker: {fig(fraction)} × {fig(breaker, 'A')} = {fig(allowed, 'A')}"
+    fraction, breaker, device = case.policy.branch.continuous_fraction, row.number("breaker_a"), _device(row)
+    allowed, count = times(fraction, device), row.number("inverter_count")
+    why = "" if device == breaker else f", the most that trunk cable and conductor may have behind {fig(breaker, 'A')}"
+    share = f"Allowed on the breaker: {fig(fraction)} × {fig(device, 'A')}{why} = {fig(allowed, 'A')}"
     if row.flag("mixed_units"):
         total = within_rounding(row.number("line_current_a"), row.number("line_current_tolerance_a"), allowed)
         limit = None
@@ -139,7 +147,7 @@ def _breaker_limit(case: Case, row: Row, wanted: float | None, largest: float | 
         return largest
     least = None if current is None else current / case.policy.branch.continuous_fraction
     if over(wanted, breaker) and not _over_unit_limit(case, row):
-        return _standard(least)
+        return None if over(_standard(least), largest) else _standard(least)
     if breaker is not None and breaker not in (*BREAKER_SIZES_A, *FUSE_SIZES_A):
         return _standard(breaker)
     if current is None:

@@ -23,10 +23,12 @@ class _Panel:
         units = row.flag("solar_units_known")
         self.solar = row.number("solar_current_a") if units else None
         self.breaker = row.number("solar_breakers_a") if units else None
+        self.most = row.number("solar_breakers_high_a") if units else None
         self.other = row.number("other_sources_a")
         self.bus, self.main = row.number("busbar_a"), row.number("main_breaker_a")
-        self.total = add(self.sources(self.by_current, self.other), self.main)
-        self.least = add(self.sources(not self.old, self.other or 0.0), self.main)
+        self.total = add(self.sources(self.by_current, self.most, self.other), self.main)
+        self.least = add(self.sources(not self.old, self.breaker, self.other or 0.0), self.main)
+        self.unprotected = over(self.main, self.bus)
         position = row.text("backfeed_position")
         self.placed = position is not None
         self.opposite = position == "opposite end"
@@ -35,11 +37,11 @@ class _Panel:
         self.breakers = self.all_breakers if self.by_current else None
         self.load_side = row.text("connection_side") == "load" and row.text("code_family") == "NEC"
 
-    def sources(self, by_current: bool, other: float | None) -> float | None:
+    def sources(self, by_current: bool, breaker: float | None, other: float | None) -> float | None:
         """What the sources count for: 125 % of their current, or their breaker before 2014."""
         if by_current:
             return times(CONTINUOUS_FACTOR, add(self.solar, other))
-        return add(self.breaker, times(CONTINUOUS_FACTOR, other))
+        return add(breaker, times(CONTINUOUS_FACTOR, other))
 
     def share(self, far: bool) -> float | None:
         """What the sources and the main may add up to."""
@@ -49,17 +51,26 @@ class _Panel:
         """Whether no missing fact can save the panel."""
         breakers_fail = self.old or over(self.all_breakers, self.bus)
         breakers_fail = breakers_fail or over(times(CONTINUOUS_FACTOR, self.solar), self.bus)
-        return self.load_side and over(self.least, self.share(self.far or not self.placed)) and breakers_fail
+        added_fails = over(self.least, self.share(self.far or not self.placed))
+        return self.load_side and (self.unprotected or (added_fails and breakers_fail))
+
+    def between(self) -> bool:
+        """Whether, before 2014, the smallest breaker that can feed the busbar fits and the sum of them does not."""
+        best = self.share(self.far or not self.placed)
+        return self.old and over(self.total, best) and not over(self.least, best) and not self.unprotected
 
 
 def busbar(_case: Case, row: Row) -> Worked:
     """The panel's options, and the one with the lowest utilisation."""
     panel = _Panel(row)
-    if panel.by_current or (panel.year is None and panel.breaker is None):
+    if panel.by_current:
         sources = f"S = {fig(CONTINUOUS_FACTOR)} × ({fig(panel.solar, 'A')} solar + {fig(panel.other, 'A')} other)"
     else:
-        sources = f"S = {fig(panel.breaker, 'A')} solar breaker + {fig(CONTINUOUS_FACTOR)} × {fig(panel.other, 'A')}"
-    sources = f"{sources} = {fig(panel.sources(panel.by_current, panel.other), 'A')}"
+        solar = fig(panel.most, "A")
+        if panel.breaker != panel.most:
+            solar = f"between {fig(panel.breaker, 'A')} and {solar}"
+        sources = f"S = breakers of the solar, {solar} + {fig(CONTINUOUS_FACTOR)} × {fig(panel.other, 'A')} other"
+    sources = f"{sources} = {fig(panel.sources(panel.by_current, panel.most, panel.other), 'A')}"
     allowance = panel.share(panel.far)
     where = row.text("backfeed_position") or "place on the busbar not recorded"
     lines = [
@@ -68,6 +79,9 @@ def busbar(_case: Case, row: Row) -> Worked:
         f"At the far end ({where}), against {fig(FAR_END)} × {fig(panel.bus, 'A')}:"
         f" {compare(panel.total, times(FAR_END, panel.bus), 'A')}{'' if panel.far else ', but it is not there'}",
     ]
+    if panel.unprotected:
+        main, bus = fig(panel.main, "A"), fig(panel.bus, "A")
+        lines.append(f"The main of {main} is larger than the busbar's {bus}: the busbar is not protected")
     if not panel.old:
         lines.append(f"Sum of all breakers without the main: {compare(panel.all_breakers, panel.bus, 'A')}")
     return Worked(tuple(lines), *_shown(panel, allowance))
@@ -75,8 +89,10 @@ def busbar(_case: Case, row: Row) -> Worked:
 
 def _shown(panel: _Panel, allowance: float | None) -> tuple[float | None, float | None]:
     """Value and limit of the option that the finding shows; none while it is undecided."""
+    if panel.unprotected:
+        return (panel.main if panel.least is None else panel.least), panel.bus
     added, by_sum = at_most(panel.total, allowance), at_most(panel.breakers, panel.bus)
-    complete = panel.total is not None and panel.placed and panel.year is not None
+    complete = panel.total is not None and panel.placed and panel.year is not None and not panel.between()
     decided = added or by_sum or (complete and (panel.old or panel.breakers is not None))
     if not decided:
         return (panel.least, panel.share(panel.far or not panel.placed)) if panel.surely_fails() else (None, None)

@@ -40,7 +40,9 @@ def open_archive(path: Path) -> Iterator[zipfile.ZipFile]:
     with path.open("rb") as file:
         _refuse_other_kinds(path, file)
         _refuse_big_directory(path, file)
-    with told(str(path)), zipfile.ZipFile(path) as archive:
+    with told(str(path)):
+        archive = zipfile.ZipFile(path)
+    with archive:
         _check_directory(path, archive)
         yield archive
 
@@ -50,7 +52,7 @@ def told(where: str) -> Iterator[None]:
     """Turn what a damaged archive raises into an AuditorError."""
     try:
         yield
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, struct.error) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, ValueError, OSError, struct.error) as error:
         raise AuditorError(f"{where}: the workbook is damaged ({error}); open it, save it again as .xlsx") from error
 
 

@@ -116,11 +116,15 @@ def _formats(path: Path, archive: zipfile.ZipFile, part: str | None) -> tuple[Ce
         if name in ("cellXfs", "cellStyleXfs", "dxfs", "numFmts", "cellStyles"):
             inside = name
         elif name == "numFmt" and inside == "numFmts":
-            codes[int(tag.get("numFmtId", "0"))] = tag.get("formatCode", "")
+            codes[_whole(tag.get("numFmtId"))] = tag.get("formatCode", "")
         elif name == "xf" and inside == "cellXfs":
-            number = int(tag.get("numFmtId", "0"))
+            number = _whole(tag.get("numFmtId"))
             formats.append(read_format(codes[number]) if number in codes else built_in(number))
     return tuple(NUMBER if one == NUMBER else one for one in formats)
+
+
+def _whole(text: str | None) -> int:
+    return int(text) if text is not None and text.isdecimal() and len(text) < 10 else 0
 
 
 def _strings(path: Path, archive: zipfile.ZipFile, part: str | None) -> list[str]:

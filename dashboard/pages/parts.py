@@ -143,8 +143,13 @@ def rise_chart(con: Connection, view: View) -> Chart:
     last = max([queries.BINS_TO_TARGET, *(round(low / width) for low in known["low"])])
     first = min([0, *(round(low / width) for low in known["low"])])
     lows = [round(n * width, 4) for n in range(first, last + 1)]
-    ranges = [f"{low:g}..{low + width:g}" if n < queries.RISE_BINS else f"{low:g}.." for n, low in enumerate(lows, first)]
-    labels = [text.replace("..", " – ") + "\u202f%" if not text.endswith("..") else f"{text[:-2]}\u202f% and over" for text in ranges]
+    ranges = [
+        f"{low:g}..{low + width:g}" if n < queries.RISE_BINS else f"{low:g}.." for n, low in enumerate(lows, first)
+    ]
+    labels = [
+        text.replace("..", " – ") + "\u202f%" if not text.endswith("..") else f"{text[:-2]}\u202f% and over"
+        for text in ranges
+    ]
     chosen = [text in view.filters.rise for text in ranges]
     series = _wide(known, lows, "low")
     figure = figures.stacked(labels, series, [["rise", key(text)] for text in ranges], chosen)
@@ -176,7 +181,9 @@ def units_chart(con: Connection, view: View) -> Chart:
     series = _wide(known, places, "over")
     chosen = [value in view.filters.over for value in values]
     figure = figures.stacked(labels, series, [["over", key(value)] for value in values], chosen)
-    figure.update_xaxes(ticktext=[("≤ " if n == -span else "≥ " if n == span else "") + (f"{n:+d}" if n else "0") for n in places])
+    figure.update_xaxes(
+        ticktext=[("≤ " if n == -span else "≥ " if n == span else "") + (f"{n:+d}" if n else "0") for n in places]
+    )
     figure.update_xaxes(title={"text": "inverters beyond the limit, worst circuit", "standoff": 6})
     figures.mark_at(figure, -low + 0.5, "limit")
     unknown = frame.filter(pl.col("over").is_null())["systems"].sum()
@@ -283,12 +290,18 @@ def chips(con: Connection, view: View) -> list[Component]:
             if name == "text" and not value:
                 continue
             words = _words(name, value, titles, labels)
-            inside = [html.Span(f"{WORDS[name]}: ", className="chip-name"), words, html.Span("×", className="chip-x", **{"aria-hidden": "true"})]
+            inside = [
+                html.Span(f"{WORDS[name]}: ", className="chip-name"),
+                words,
+                html.Span("×", className="chip-x", **{"aria-hidden": "true"}),
+            ]
             chip = pick(name, value, inside, "chip", True, f"Remove the filter {WORDS[name]}: {words}")
             chip.className = "chip"
             found.append(chip)
     if len(found) > 1:
-        found.append(html.Button("remove all", id={"pick": "clear", "name": "", "value": ""}, className="chip chip-clear"))
+        found.append(
+            html.Button("remove all", id={"pick": "clear", "name": "", "value": ""}, className="chip chip-clear")
+        )
     return found
 
 

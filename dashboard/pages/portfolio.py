@@ -55,16 +55,15 @@ def _form(con: Connection, view: View) -> Component:
         ),
         *(
             dmc.MultiSelect(
-                id={"filter": name}, label=parts.WORDS[name], data=_values(con, name), value=_chosen(view.filters, name),
-                searchable=True, clearable=True, className="field", maxValues=40, limit=200, hidePickedOptions=False,
-                nothingFoundMessage="none", comboboxProps={"shadow": "md", "withinPortal": True},
+                id={"filter": name}, label=parts.WORDS[name], data=_values(con, name),
+                value=_chosen(view.filters, name), searchable=True, clearable=True, className="field", maxValues=40,
+                limit=200, hidePickedOptions=False, nothingFoundMessage="none",
+                comboboxProps={"shadow": "md", "withinPortal": True},
             )
             for name in LISTS
         ),
     ]  # fmt: skip
-    return html.Details(
-        [html.Summary("Filters"), html.Div(fields, className="fields")], className="filters", open=True
-    )
+    return html.Details([html.Summary("Filters"), html.Div(fields, className="fields")], className="filters", open=True)
 
 
 def _chart(name: str, con: Connection, view: View) -> Component:

@@ -50,7 +50,10 @@ def _number(con: Connection, check: str) -> int:
 
 def _judged(number: int) -> str:
     """One check's verdict on each system: fail, unknown or else pass."""
-    return f"CASE WHEN (failing_checks >> {number}) & 1 = 1 THEN 'fail' WHEN (unknown_checks >> {number}) & 1 = 1 THEN 'unknown' ELSE 'pass' END"
+    return (
+        f"CASE WHEN (failing_checks >> {number}) & 1 = 1 THEN 'fail'"
+        f" WHEN (unknown_checks >> {number}) & 1 = 1 THEN 'unknown' ELSE 'pass' END"
+    )
 
 
 def answer(con: Connection, filters: Filters) -> Answer:
@@ -100,7 +103,8 @@ def rise_bins(con: Connection, filters: Filters, target_pct: float | None) -> pl
     condition, bound = where(filters, besides="rise")
     frame = _frame(
         con,
-        f"""SELECT CASE WHEN worst_rise_pct IS NOT NULL THEN least(floor(worst_rise_pct / ?), ?)::INTEGER END AS bin, {_judged(_number(con, "voltage-rise"))} AS verdict,
+        f"""SELECT CASE WHEN worst_rise_pct IS NOT NULL THEN least(floor(worst_rise_pct / ?), ?)::INTEGER END AS bin,
+          {_judged(_number(con, "voltage-rise"))} AS verdict,
           count(*) AS systems FROM shown {condition} GROUP BY ALL ORDER BY ALL""",
         [width, RISE_BINS, *bound],
     )
@@ -118,8 +122,9 @@ def unit_bins(con: Connection, filters: Filters) -> pl.DataFrame:
     condition, bound = where(filters, besides="over")
     return _frame(
         con,
-        f"""SELECT CASE WHEN units_over IS NOT NULL THEN greatest(least(units_over, {UNITS_SPAN}), -{UNITS_SPAN}) END AS over,
-          {_judged(_number(con, "branch-unit-limit"))} AS verdict, count(*) AS systems FROM shown {condition} GROUP BY ALL ORDER BY ALL""",
+        f"""SELECT CASE WHEN units_over IS NOT NULL THEN greatest(least(units_over, {UNITS_SPAN}), -{UNITS_SPAN})
+          END AS over, {_judged(_number(con, "branch-unit-limit"))} AS verdict, count(*) AS systems
+        FROM shown {condition} GROUP BY ALL ORDER BY ALL""",
         bound,
     )
 
@@ -138,7 +143,7 @@ def by_check(con: Connection, filters: Filters) -> pl.DataFrame:
 
 
 def by_group(con: Connection, filters: Filters, by: str) -> tuple[pl.DataFrame, int]:
-    """Systems by a grouping: value (null where not stated), fail, unknown, pass, systems; and how many groups there are.
+    """Systems by a grouping: value (null where not stated), fail, unknown, pass, systems; and the number of groups.
 
     Years come in order; other groups by failing systems, the largest first, no more than a chart can show. A system
     with two inverter models counts under both.

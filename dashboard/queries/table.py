@@ -15,10 +15,12 @@ from dashboard.queries.where import where
 MOST_ROWS = 1_000
 
 _TITLES = (
-    '(SELECT string_agg(c.title, \'; \' ORDER BY c.number) FROM "check" c WHERE (s.failing_checks >> c.number) & 1 = 1) AS failing'
+    "(SELECT string_agg(c.title, '; ' ORDER BY c.number) FROM \"check\" c"
+    " WHERE (s.failing_checks >> c.number) & 1 = 1) AS failing"
 )
 _WAITS = (
-    "(SELECT string_agg(f.label, ', ' ORDER BY f.number) FROM fact f WHERE (s.waits_for >> f.number) & 1 = 1) AS waits_for"
+    "(SELECT string_agg(f.label, ', ' ORDER BY f.number) FROM fact f"
+    " WHERE (s.waits_for >> f.number) & 1 = 1) AS waits_for"
 )
 
 
@@ -73,7 +75,9 @@ def rows(con: Connection, view: View, start: int, end: int) -> pl.DataFrame:
         f" {_WAITS} FROM shown s WHERE s.place IN (SELECT unnest(?::INTEGER[]))"
     )
     frame = pl.DataFrame(con.sql(wide, params=[places]).to_arrow_table())
-    return pl.DataFrame({"place": places}, {"place": pl.Int32}).join(frame, on="place", how="left", maintain_order="left")
+    return pl.DataFrame({"place": places}, {"place": pl.Int32}).join(
+        frame, on="place", how="left", maintain_order="left"
+    )
 
 
 def export_query(view: View) -> tuple[str, list[Any]]:

@@ -30,7 +30,9 @@ Serve = Callable[..., str]
 
 
 def chromium() -> str | None:
-    return next((path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None)
+    return next(
+        (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
+    )
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from itertools import pairwise
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -50,7 +51,9 @@ def shown_rows(store: Store, text: str) -> int:
     return counted(store, f"voltage_rise_verdict = 'fail' AND contains(system_id, '{text}')")
 
 
-def test_the_answer_comes_first_and_agrees_with_the_results(page: Page, sample_address: str, sample_store: Sample) -> None:
+def test_the_answer_comes_first_and_agrees_with_the_results(
+    page: Page, sample_address: str, sample_store: Sample
+) -> None:
     ready(page, sample_address)
     counts = [int(text.replace(",", "")) for text in page.locator(".answer-count").all_inner_texts()]
     store = sample_store[0]
@@ -217,7 +220,7 @@ def test_the_skip_link_and_headings(page: Page, sample_address: str) -> None:
     expect(page.locator(".skip")).to_be_focused()
     levels = page.evaluate("() => [...document.querySelectorAll('main h1,main h2,main h3')].map((h) => +h.tagName[1])")
     assert levels[0] == 1
-    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(b - a <= 1 for a, b in pairwise(levels))
 
 
 def test_no_page_scrolls_sideways_on_a_phone(page: Page, sample_address: str) -> None:

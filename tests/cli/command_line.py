@@ -24,7 +24,7 @@ Refused = Callable[..., str]
 
 
 def expected_import() -> dict[str, dict[str, int]]:
-    """The counts of each file of the sample, as its plan states them; every accepted row is a circuit."""
+    """The counts of each file of the sample, as its plan states them."""
     lines = (SAMPLE / "expected_import.csv").read_text("utf-8").splitlines()
     counts = ("rows_in", "accepted", "rejected", "duplicates")
     return {row["file"]: {name: int(row[name]) for name in counts} for row in csv.DictReader(lines)}

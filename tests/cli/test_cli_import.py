@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from command_line import SAMPLE, Refused, Run, expected_import
 
+from auditor.cli.demo import FILES
 from auditor.store import Store
 from auditor.store.originals import read_manifest
 from auditor.store.snapshot import open_snapshot, snapshot_numbers
@@ -20,14 +21,18 @@ def content(store: Path) -> str:
 def test_demo_goes_the_whole_way(run: Run, tmp_path: Path) -> None:
     ran = run("demo", "--no-serve", "--store", tmp_path / "d")
     assert ran.status == 0
-    circuits = sum(counts["accepted"] for counts in expected_import().values())
+    for name, _ in FILES:
+        counts = expected_import()[name]
+        assert f"{name}: rows in {counts['rows_in']} = accepted {counts['accepted']} + rejected" in ran.out
+    with open_snapshot(Store(tmp_path / "d")) as con:
+        systems, circuits = con.execute("SELECT systems, circuits FROM audit").fetchall()[0]
     for said in (
         "Run 1, as of ",
-        f" systems, {circuits:,} circuits (content ",
+        f": {systems:,} systems, {circuits:,} circuits (content ",
         "Over the voltage-rise target: ",
         "Largest voltage rises:",
         "Unknown verdicts wait mostly for: ",
-        "The catalog has no such inverter: Larkfield U999 (4 circuits).",
+        "The catalog has no such inverter: Larkfield U999 (",
         f"auditor export findings -o findings.xlsx --store {tmp_path / 'd'}",
         "A pass is a recomputed record, not a safe or compliant installation.",
         "The sample portfolio is invented.",
@@ -36,7 +41,7 @@ def test_demo_goes_the_whole_way(run: Run, tmp_path: Path) -> None:
     assert ran.err == ""
     again = run("demo", "--no-serve", "--store", tmp_path / "d")
     assert again.status == 0
-    assert again.out.count("nothing has changed since: nothing to do") == 3
+    assert again.out.count("nothing has changed since: nothing to do") == len(FILES)
 
 
 def test_demo_stays_out_of_a_store_with_other_records(run: Run, refused: Refused, store: Path, small: Path) -> None:
@@ -50,7 +55,10 @@ def test_demo_stays_out_of_a_store_with_other_records(run: Run, refused: Refused
 
 @pytest.mark.parametrize(
     ("name", "mapping"),
-    [("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None)],
+    [
+        *(("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None)),
+        ("site_book.xlsx", "site_book_mapping.toml"),
+    ],
 )
 def test_each_form_of_the_sample(run: Run, store: Path, name: str, mapping: str | None) -> None:
     with_mapping = ["--mapping", SAMPLE / mapping] if mapping else []

@@ -127,6 +127,20 @@ def test_bytes_that_are_not_utf_8_name_their_line(tmp_path: Path) -> None:
     assert reading.tables.system["designer"].to_list() == ["a", "Ren\u00e9"]
 
 
+def test_a_fallback_encoding_is_proposed_with_the_line_as_it_would_read(tmp_path: Path) -> None:
+    # In cp1252 (Windows code page 1252) byte 0x93 opens a quotation and 0x94 closes it; 0x81 is not assigned.
+    text = SMALL.encode() + b"S1,1,a\r\nS2,1,\x93Ren\xe9\x94\r\nS3,1,\xe9\r\n"
+    with pytest.raises(
+        AuditorError, match="line 3 is not valid UTF-8; as cp1252 it reads 'S2,1,\u201cRen\u00e9\u201d'"
+    ) as told:
+        read_text(tmp_path, text)
+    assert 'write encoding = "cp1252"; else declare another encoding under [file] in a mapping' in str(told.value)
+    reading = read_text(tmp_path, text, mapping_of(tmp_path, '[file]\nencoding = "cp1252"'))
+    assert reading.tables.system["designer"].to_list() == ["a", "\u201cRen\u00e9\u201d", "\u00e9"]
+    with pytest.raises(AuditorError, match="line 2 is not valid UTF-8; declare encoding"):
+        read_text(tmp_path, SMALL.encode() + b"S1,1,\x81\n")
+
+
 def test_utf_16_when_declared(tmp_path: Path) -> None:
     text = (SMALL + 'S1,1,"Ren\u00e9"\n').encode("utf-16")
     with pytest.raises(AuditorError, match="looks like UTF-16"):

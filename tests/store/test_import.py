@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import xlsxwriter
 
 from auditor.errors import AuditorError, StoreBusyError
 from auditor.store import Store
@@ -197,3 +198,58 @@ def test_names_that_reach_for_other_folders_are_data_only(store: Store, tmp_path
         done = import_file(con, store, path, imported_on="2026-01-31")
     assert done.import_id == 1
     assert {p.parent for p in store.originals.rglob("*") if p.is_file()} == {store.originals}
+
+
+JOINED = """
+[sheets.systems]
+sheet = "Jobs"
+[sheets.circuits]
+sheet = "Circuits"
+[sheets.runs]
+sheet = "Runs"
+constants = { role = "home run" }
+"""
+
+
+def joined_book(path: Path, length: float, busbar: object = 200) -> Path:
+    """A workbook of three sheets: two systems, three circuits, three home runs."""
+    sheets = {
+        "Jobs": [("system_id", "busbar_a"), ("S1", busbar), ("S2", 225)],
+        "Circuits": [("system_id", "circuit_id"), ("S1", "1"), ("S1", "2"), ("S2", "1")],
+        "Runs": [("system_id", "circuit_id", "length_m"), ("S1", "1", 20), ("S1", "2", length), ("S2", "1", 30)],
+    }
+    with xlsxwriter.Workbook(str(path)) as book:
+        for name, rows in sheets.items():
+            sheet = book.add_worksheet(name)
+            for at, row in enumerate(rows):
+                sheet.write_row(at, 0, row)
+    return path
+
+
+def test_a_workbook_of_several_sheets_counts_the_rows_of_all(store: Store) -> None:
+    mapping = store.root / "mapping.toml"
+    mapping.write_text(JOINED, "utf-8")
+
+    def counts(name: str, *facts: object) -> tuple[int, int, int, int]:
+        path = joined_book(store.root / name, *facts)  # type: ignore[arg-type]
+        outcome = import_file(con, store, path, mapping, imported_on="2026-01-31").outcome
+        return outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate
+
+    with open_records(store) as con:
+        assert counts("a.xlsx", 25) == (8, 8, 0, 0)
+        assert counts("b.xlsx", 25) == (8, 0, 0, 8)
+        # The run and its circuit have changed, and nothing else.
+        assert counts("c.xlsx", 26) == (8, 2, 0, 6)
+        # A system's rows change with its own facts: itself, two circuits, two runs.
+        assert counts("d.xlsx", 26, 400) == (8, 5, 0, 3)
+        assert counts("e.xlsx", 26, "many") == (8, 0, 5, 3)
+        sheets = con.execute("SELECT sheet, row_number, code FROM reject ORDER BY ALL").fetchall()
+        before = everything(con)
+    assert sheets == [
+        *(("Circuits", row, "related-row") for row in (2, 3)),
+        ("Jobs", 2, "type-error"),
+        *(("Runs", row, "related-row") for row in (2, 3)),
+    ]
+    remove(store)
+    with open_records(store) as con:
+        assert everything(con) == before

@@ -58,7 +58,8 @@ def test_a_store_that_is_not_there_says_what_to_do(tmp_path: Path) -> None:
     said = words(shell.page_for(context, "/", ""))
     assert "Nothing to show yet" in said
     assert "auditor import FILE --store" in said
-    assert shell.run_now(context, None) == (no_update, no_update)
+    assert shell.run_shown(context) == (None, "")
+    assert shell.newer_run(context, None) is no_update
 
 
 def test_a_store_without_an_audit_says_what_to_do(own: Store) -> None:
@@ -173,7 +174,9 @@ def test_a_download_is_what_the_table_shows(app: Dash, context: Context) -> None
     assert [row["system_id"] for row in rows] == [row["system_id"] for row in shown["rowData"]]
     for row, other in zip(rows, shown["rowData"], strict=True):
         assert row["designer"] == (other["designer"] or "")
-        assert float(row["worst_rise_pct"] or "nan") == pytest.approx(other["worst_rise_pct"] or float("nan"), nan_ok=True)
+        assert float(row["worst_rise_pct"] or "nan") == pytest.approx(
+            other["worst_rise_pct"] or float("nan"), nan_ok=True
+        )
 
 
 def grid_sort(view: View) -> list[dict[str, str]]:

@@ -16,8 +16,21 @@ from dashboard.guard import BODY_BYTES, Access, access_for
 
 SECRET = "correct-horse-battery"
 #: Values for the variable parts of routes.
-PARTS = {"suffix": "csv", "package_name": "dash", "fingerprinted_path": "deps/x.js", "path": "system/1", "filename": "theme.css"}
-NAMED = ("/_dash-layout", "/_dash-dependencies", "/_dash-update-component", "/assets/theme.css", "/export/systems.csv", "/")
+PARTS = {
+    "suffix": "csv",
+    "package_name": "dash",
+    "fingerprinted_path": "deps/x.js",
+    "path": "system/1",
+    "filename": "theme.css",
+}
+NAMED = (
+    "/_dash-layout",
+    "/_dash-dependencies",
+    "/_dash-update-component",
+    "/assets/theme.css",
+    "/export/systems.csv",
+    "/",
+)
 
 
 def paths(app: Dash) -> list[tuple[str, str]]:
@@ -51,7 +64,14 @@ def test_without_the_secret_every_route_says_401(app: Dash, store: Store) -> Non
 
 def test_with_the_secret_pages_answer(store: Store) -> None:
     asking = client(store, Access(secret=SECRET))
-    for path in ("/", "/_dash-layout", "/_dash-dependencies", "/assets/theme.css", "/export/systems.csv", "/system/00001"):
+    for path in (
+        "/",
+        "/_dash-layout",
+        "/_dash-dependencies",
+        "/assets/theme.css",
+        "/export/systems.csv",
+        "/system/00001",
+    ):
         assert asking.get(path, headers=basic(SECRET)).status_code == 200, path
 
 
@@ -78,7 +98,9 @@ def test_every_answer_carries_the_headers(app: Dash, store: Store) -> None:
             assert headers["X-Frame-Options"] == "DENY"
 
 
-@pytest.mark.parametrize("host", ["evil.example", "evil.example:8050", "127.0.0.1.evil.example", "[::2]:80", "localhost.evil"])
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:8050", "127.0.0.1.evil.example", "[::2]:80", "localhost.evil"]
+)
 def test_another_name_for_loopback_is_refused(app: Dash, host: str) -> None:
     assert app.server.test_client().get("/", headers={"Host": host}).status_code == 403
 
@@ -118,5 +140,10 @@ def test_an_open_server_listens_on_loopback_alone() -> None:
 
 def test_assets_hold_nothing_else(app: Dash) -> None:
     asking = app.server.test_client()
-    for path in ("/assets/../app.py", "/assets/%2e%2e/app.py", "/assets/..%2fguard.py", "/_dash-component-suites/dash/../dash.py"):
+    for path in (
+        "/assets/../app.py",
+        "/assets/%2e%2e/app.py",
+        "/assets/..%2fguard.py",
+        "/_dash-component-suites/dash/../dash.py",
+    ):
         assert asking.get(path).status_code in (400, 404, 500) or b"import" not in asking.get(path).data

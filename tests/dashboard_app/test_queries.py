@@ -74,7 +74,10 @@ def test_filters_narrow_each_other_and_values_widen(con: Connection) -> None:
     want = every.filter(
         pl.col("verdict").is_in(["fail", "unknown"])
         & (pl.col("designer") == "Tevin")
-        & (pl.col("worst_total_rise_pct").is_between(1.0, 2.0, closed="left") | pl.col("worst_total_rise_pct").is_null())
+        & (
+            pl.col("worst_total_rise_pct").is_between(1.0, 2.0, closed="left")
+            | pl.col("worst_total_rise_pct").is_null()
+        )
     )["system_id"].to_list()
     filters = Filters(verdict=("fail", "unknown"), designer=("Tevin",), rise=("1..2", "unknown"))
     assert want
@@ -127,7 +130,9 @@ def test_every_chart_counts_every_system_once(con: Connection) -> None:
 
 
 def test_bins_hold_what_their_filter_shows(con: Connection) -> None:
-    for row in portfolio.rise_bins(con, Filters(), 2.0).group_by("low", "high").agg(pl.col("systems").sum()).iter_rows():
+    for row in (
+        portfolio.rise_bins(con, Filters(), 2.0).group_by("low", "high").agg(pl.col("systems").sum()).iter_rows()
+    ):
         low, high, count = row
         value = "unknown" if low is None else f"{low:g}..{'' if high is None else f'{high:g}'}"
         assert table.count(con, Filters(rise=(value,))) == count
@@ -138,7 +143,10 @@ def test_a_chart_leaves_its_own_filter_out(con: Connection) -> None:
     assert portfolio.by_group(con, Filters(designer=("Ilse",)), "designer")[0].equals(everything)
 
 
-@given(sort=st.lists(st.tuples(st.sampled_from(COLUMNS), st.booleans()), max_size=2, unique_by=lambda p: p[0]), size=st.integers(7, 90))
+@given(
+    sort=st.lists(st.tuples(st.sampled_from(COLUMNS), st.booleans()), max_size=2, unique_by=lambda p: p[0]),
+    size=st.integers(7, 90),
+)
 def test_blocks_of_any_size_make_one_whole_table(con: Connection, sort: list[tuple[str, bool]], size: int) -> None:
     view = View(Filters(region=("Upper Ennick",)), tuple(sort))
     count = table.count(con, view.filters)
