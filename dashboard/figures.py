@@ -36,36 +36,55 @@ def wrapped(text: str, characters: int = 28) -> str:
     return "<br>".join(textwrap.wrap(plain(text, 80), characters))
 
 
+_AXIS = {"fixedrange": True, "automargin": True, "zeroline": False, "gridcolor": "rgba(128,140,146,0.25)"}
+_LEGEND = {
+    "orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "itemclick": False, "itemdoubleclick": False,
+    "traceorder": "normal",
+}  # fmt: skip
+
+
+def _layout(height: int, x: Mapping[str, Any], y: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "height": height,
+        "margin": {"l": 8, "r": 8, "t": 8, "b": 8},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": "inherit", "size": 12, "color": NEUTRAL},
+        "legend": _LEGEND,
+        "hovermode": "closest",
+        "dragmode": False,
+        "bargap": 0.18,
+        "barmode": "stack",
+        "modebar": {"remove": ["sendChartToCloud"]},
+        "template": "none",
+        "clickmode": "event",
+        "xaxis": {**_AXIS, **x},
+        "yaxis": {**_AXIS, **y},
+    }
+
+
 def blank(height: int = 220) -> go.Figure:
     """A figure with the common layout: clear ground, no zoom, legend above."""
-    figure = go.Figure()
-    figure.update_layout(
-        height=height,
-        margin={"l": 8, "r": 8, "t": 8, "b": 8},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "inherit", "size": 12, "color": NEUTRAL},
-        legend={
-            "orientation": "h",
-            "x": 0,
-            "y": 1.02,
-            "yanchor": "bottom",
-            "itemclick": False,
-            "itemdoubleclick": False,
-            "traceorder": "normal",
-        },
-        hovermode="closest",
-        dragmode=False,
-        bargap=0.18,
-        barmode="stack",
-        modebar={"remove": ["sendChartToCloud"]},
-        template="none",
-        clickmode="event",
-    )
-    axis = {"fixedrange": True, "automargin": True, "zeroline": False, "gridcolor": "rgba(128,140,146,0.25)"}
-    figure.update_xaxes(**axis)
-    figure.update_yaxes(**axis)
-    return figure
+    return go.Figure(layout=_layout(height, {}, {}))
+
+
+def _bars(verdict: str, counts: list[int], places: list[int], sideways: bool) -> dict[str, Any]:
+    return {
+        "type": "bar",
+        "x": counts if sideways else places,
+        "y": places if sideways else counts,
+        "orientation": "h" if sideways else "v",
+        "name": verdict,
+        "hoverinfo": "text",
+    }
+
+
+def _marker(verdict: str, opacity: list[float]) -> dict[str, Any]:
+    pattern = {
+        "shape": PATTERNS[verdict], "bgcolor": COLOURS[verdict], "fgcolor": "rgba(255,255,255,0.8)", "size": 5,
+        "solidity": 0.3,
+    }  # fmt: skip
+    return {"color": COLOURS[verdict], "opacity": opacity, "pattern": pattern, "line": {"width": 0}}
 
 
 def stacked(
@@ -74,62 +93,53 @@ def stacked(
     keys: Sequence[Sequence[Any]],
     chosen: Sequence[bool],
     *,
+    title: str,
     sideways: bool = False,
     height: int = 220,
+    ticks: Mapping[str, Any] | None = None,
     keys_by_series: Mapping[str, Sequence[Sequence[Any]]] | None = None,
     chosen_by_series: Mapping[str, Sequence[bool]] | None = None,
 ) -> go.Figure:
     """Bars of counts, one a label, stacked by verdict.
 
-    `keys` go along as customdata for clicks; bars that are not `chosen` fade where any bar is. `labels` must be plain.
+    `keys` go along as customdata for clicks; bars that are not `chosen` fade where any bar is. `labels` must be plain,
+    `title` is the axis of the counts where bars lie sideways, else of the labels; `ticks` replaces the labels' ticks.
     """
-    figure = blank(height)
     places = list(range(len(labels)))
+    marks = chosen_by_series or dict.fromkeys(series, chosen)
+    fade = any(any(mark) for mark in marks.values())
+    bars = []
     for verdict, counts in series.items():
-        marks = list((chosen_by_series or {}).get(verdict, chosen))
-        every = [any(c) for c in zip(*(chosen_by_series or {"": chosen}).values(), strict=True)]
-        opacity = [1.0 if mark or not any(every) else FADED for mark in marks]
-        hover = [
+        bar = _bars(verdict, list(counts), places, sideways)
+        bar["customdata"] = [list(key) for key in (keys_by_series or {}).get(verdict, keys)]
+        bar["hovertext"] = [
             f"{label.replace('<br>', ' ')}: {count:,} {verdict}" for label, count in zip(labels, counts, strict=True)
         ]
-        figure.add_bar(
-            x=list(counts) if sideways else places,
-            y=places if sideways else list(counts),
-            orientation="h" if sideways else "v",
-            name=verdict,
-            customdata=[list(key) for key in (keys_by_series or {}).get(verdict, keys)],
-            hovertext=hover,
-            hoverinfo="text",
-            marker={
-                "color": COLOURS[verdict],
-                "opacity": opacity,
-                "pattern": {
-                    "shape": PATTERNS[verdict],
-                    "bgcolor": COLOURS[verdict],
-                    "fgcolor": "rgba(255,255,255,0.8)",
-                    "size": 5,
-                    "solidity": 0.3,
-                },
-                "line": {"width": 0},
-            },
-        )
-    ticks = {"tickvals": places, "ticktext": list(labels)}
+        bar["marker"] = _marker(verdict, [1.0 if mark or not fade else FADED for mark in marks[verdict]])
+        bars.append(bar)
+    along = {"tickvals": places, "ticktext": list(labels), "showgrid": False} | dict(ticks or {})
+    amount: dict[str, Any] = {"rangemode": "tozero", "tickformat": ",d"}
+    heading = {"title": {"text": title, "standoff": 6}}
     if sideways:
-        figure.update_yaxes(**ticks, autorange="reversed", showgrid=False)
-        figure.update_xaxes(rangemode="tozero", tickformat=",d")
-    else:
-        figure.update_xaxes(**ticks, showgrid=False)
-        figure.update_yaxes(rangemode="tozero", tickformat=",d")
-    return figure
+        return go.Figure(bars, _layout(height, amount | heading, along | {"autorange": "reversed"}))
+    return go.Figure(bars, _layout(height, along | heading, amount))
 
 
-def mark_at(figure: go.Figure, at: float, text: str) -> go.Figure:
-    """Draw a limit across upright bars, with its word above them; `at` counts bars from the first one's middle."""
+def mark_at(figure: go.Figure, limits: Mapping[float, str]) -> go.Figure:
+    """Draw limits across upright bars, each with its word; places count from the first bar's middle."""
     tallest = max((sum(counts) for counts in zip(*(bar.y for bar in figure.data), strict=True)), default=1) or 1
-    figure.update_yaxes(range=[0, tallest * 1.16])
-    figure.add_vline(x=at, line={"color": COLOURS["fail"], "width": 1.5, "dash": "dot"})
-    figure.add_annotation(
-        x=at, y=1, yref="paper", text=text, showarrow=False, xanchor="left", xshift=4, yanchor="top",
-        font={"size": 12, "color": COLOURS["fail"]},
+    line = {"color": COLOURS["fail"], "width": 1.5, "dash": "dot"}
+    figure.update_layout(
+        yaxis_range=[0, tallest * 1.16],
+        shapes=[
+            {"type": "line", "x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1, "line": line} for at in limits
+        ],
+        annotations=[
+            {
+                "x": at, "y": 1, "yref": "paper", "text": text, "showarrow": False, "xanchor": "left", "xshift": 4,
+                "yanchor": "top", "font": {"size": 12, "color": COLOURS["fail"]},
+            }
+            for at, text in limits.items()
+        ],
     )  # fmt: skip
     return figure

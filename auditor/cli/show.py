@@ -151,6 +151,11 @@ def audited(con: Connection, root: Path) -> None:
     held = f"{counted(systems, 'system')}, {counted(circuits, 'circuit')}"
     plain(f"\nRun {run}, as of {as_of}: {held} (content {content_hash[:12]}).")
     plain("Systems: " + ", ".join(f"{verdicts.get(v, 0):,} {v}" for v in VERDICTS[:3]) + ".")
+    unsafe = con.execute(
+        'SELECT count(DISTINCT system_id) FROM judged JOIN "check" USING ("check")'
+        " WHERE verdict = 'fail' AND severity = 'safety'"
+    ).fetchall()[0][0]
+    plain(f"A safety check fails on {counted(unsafe, 'system')}.")
     over, unsure, branch, unsure_branch = con.execute(
         "SELECT count(*) FILTER (voltage_rise_verdict = 'fail'), count(*) FILTER (voltage_rise_verdict = 'unknown'),"
         " count(*) FILTER (branch_unit_limit_verdict = 'fail'), count(*) FILTER (branch_unit_limit_verdict = 'unknown')"

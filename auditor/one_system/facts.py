@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
-import polars as pl
-
 from auditor.checks.facts import BIT
 from auditor.findings import fact_label
 from auditor.one_system.case import Case
@@ -98,15 +96,19 @@ class _Files:
     """Where rows came from."""
 
     def __init__(self, case: Case) -> None:
-        self._names = dict(case.imports.select("import_id", "file_name").rows())
-        self._origins = case.origins
+        names = dict(case.imports.select("import_id", "file_name").rows())
+        self._rows: dict[str, list[tuple[dict[str, Any], Origin]]] = {
+            table: [
+                (row, Origin(names.get(row["import_id"], ""), row["source_row"], row["import_id"]))
+                for row in rows.iter_rows(named=True)
+            ]
+            for table, rows in case.origins.items()
+        }
 
     def of(self, table: str, **key: str | None) -> tuple[Origin, ...]:
-        rows = self._origins[table]
-        for column, value in key.items():
-            rows = rows.filter(pl.col(column).eq_missing(pl.lit(value, pl.String)))
-        found = rows.select("import_id", "source_row").rows()
-        return tuple(Origin(self._names.get(i, ""), row, i) for i, row in found)
+        """The origins of a table's rows with this key."""
+        wanted = key.items()
+        return tuple(origin for row, origin in self._rows[table] if all(row[c] == value for c, value in wanted))
 
 
 def _status(asked: _Asked, row: dict[str, Any], raw: Value) -> Status | None:
@@ -209,9 +211,10 @@ def _each(case: Case) -> Iterator[Fact]:
         combiner = row["combiner_id"]
         yield from _of_run(case, files, "feeder", row, f"combiner {combiner}" if combiner else "shared feeder",
                            combiner_id=combiner)  # fmt: skip
+    recorded = {row["circuit_id"]: row for row in case.records.circuit.iter_rows(named=True)}
     for row in case.prepared.circuit.iter_rows(named=True):
         circuit = row["circuit_id"]
-        of_record = case.records.circuit.filter(pl.col("circuit_id") == circuit).row(0, named=True)
+        of_record = recorded[circuit]
         for asked in _CIRCUIT:
             entry = _entry(case, "Circuit", circuit, asked, row, of_record.get(asked.column),
                            files.of("circuit", circuit_id=circuit))  # fmt: skip

@@ -70,7 +70,11 @@ def _trunk(row: dict[str, Any], record: dict[str, Any]) -> Part:
     counts = list(row["arms"]) if row["laid_out"] else []
     inverter = row["inverter_model"] or "inverter model not recorded"
     count = row["inverter_count"]
-    lines.append(f"{'?' if count is None else count} × {inverter}" + (" and others" if row["mixed_units"] else ""))
+    if count is None and row["inverter_model"] is None:
+        lines.append("inverters not recorded")
+    else:
+        others = " and others" if row["mixed_units"] else ""
+        lines.append(f"{'unknown number of' if count is None else f'{count} ×'} {inverter}{others}")
     if counts:
         fed = "end-fed" if len(counts) == 1 else f"{len(counts)} arms, {'+'.join(map(str, counts))}"
         lines.append("centre-fed, " + fed if record["feed"] == "centre" and len(counts) > 1 else fed)
@@ -94,6 +98,7 @@ def _circuit(case: Case, row: dict[str, Any]) -> Part:
     device = f"{_figure(breaker, 'A')} breaker" if breaker is not None else "breaker not recorded"
     phases = f"phases {row['circuit_phases']}" if row["circuit_phases"] else ""
     head = ", ".join(text for text in (device, phases) if text)
+    lines = lines if recorded == "recorded" else ("home run not recorded",)
     return Part("home run", f"Circuit {circuit}", recorded, (head, *lines), circuit, beyond=(_trunk(row, record),))
 
 

@@ -136,7 +136,9 @@ def feed(parser: expat.XMLParserType, chunks: Iterator[bytes], where: str) -> It
                 raise AuditorError(f"{where}: a single tag takes more than {MAX_TAG_BYTES:,} bytes; refused")
             yield
         parser.Parse(b"", True)
-    except expat.ExpatError as error:
+    except (expat.ExpatError, LookupError) as error:
+        if isinstance(error, KeyError | IndexError):
+            raise  # Not the parser's, which raises a plain LookupError for an encoding that it does not know.
         raise AuditorError(f"{where}: the workbook is damaged ({error}); open it, save it again as .xlsx") from error
     yield
 

@@ -215,6 +215,9 @@ def _text(raw: pl.Series, binding: Binding) -> _Column:
     if (text.str.len_bytes() != text.str.len_chars()).any():
         text = text.str.normalize("NFC").str.replace_all(f"[{NO_BREAK_SPACES}]", " ")
     trimmed = text.str.strip_chars()
+    if trimmed.str.starts_with("'").any():
+        # The apostrophe that our exports put before what a spreadsheet takes for a formula.
+        trimmed = trimmed.str.replace(r"^'([=+\-@\t\r\n])", "$1").str.strip_chars()
     missing = trimmed.str.to_lowercase() if len(binding.rules.missing) > 1 else trimmed
     values = trimmed.set(missing.is_in(list(binding.rules.missing)), None)
     faults: dict[str, Fault] = {}

@@ -20,6 +20,8 @@ MAX_STRING_BYTES = 1 << 30
 MAX_STRINGS = 20_000_000
 #: A cell of a sheet holds 32,767 characters; one that is escaped takes seven.
 MAX_CELL_CHARACTERS = 7 * 32_767
+#: The kinds of parts that are read, besides the workbook's own.
+_READ = ("worksheet", "styles", "sharedStrings")
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 
 
@@ -59,7 +61,7 @@ def open_workbook(path: Path) -> Iterator[Workbook]:
         main = _main_part(path, archive)
         related = relations(archive, main, str(path))
         names = set(archive.namelist())
-        absent = [part for _, part in related.values() if part.endswith(".xml") and part not in names]
+        absent = [part for kind, part in related.values() if kind in _READ and part not in names]
         if absent:
             raise AuditorError(f"{path}: the workbook is damaged: its part {absent[0]!r} is missing")
         sheets, from_1904, computes = _read_main(path, archive, main, related)

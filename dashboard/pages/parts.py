@@ -152,13 +152,14 @@ def rise_chart(con: Connection, view: View) -> Chart:
     ]
     chosen = [text in view.filters.rise for text in ranges]
     series = _wide(known, lows, "low")
-    figure = figures.stacked(labels, series, [["rise", key(text)] for text in ranges], chosen)
     every = max(1, round(0.5 / width)) if width <= 0.5 else 1
-    ticks = [n for n, _ in enumerate(lows) if (n + first) % every == 0]
-    figure.update_xaxes(tickvals=[n - 0.5 for n in ticks], ticktext=[f"{lows[n]:g}{_open(ranges[n])}" for n in ticks])
-    figure.update_xaxes(title={"text": "worst total rise in the system [%]", "standoff": 6})
-    for target in targets[:3]:
-        figures.mark_at(figure, target / width - first - 0.5, f"target {target:g} %")
+    at = [n for n, _ in enumerate(lows) if (n + first) % every == 0]
+    ticks = {"tickvals": [n - 0.5 for n in at], "ticktext": [f"{lows[n]:g}{_open(ranges[n])}" for n in at]}
+    figure = figures.stacked(
+        labels, series, [["rise", key(text)] for text in ranges], chosen, ticks=ticks,
+        title="worst total rise in the system [%]",
+    )  # fmt: skip
+    figures.mark_at(figure, {target / width - first - 0.5: f"target {target:g} %" for target in targets[:3]})
     unknown = frame.filter(pl.col("low").is_null())["systems"].sum()
     extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
     return figure, _picks("rise", list(zip(labels, ranges, strict=True)), series, view, "worst total rise", extra)
@@ -180,12 +181,13 @@ def units_chart(con: Connection, view: View) -> Chart:
     labels = [_over(n, span) for n in places]
     series = _wide(known, places, "over")
     chosen = [value in view.filters.over for value in values]
-    figure = figures.stacked(labels, series, [["over", key(value)] for value in values], chosen)
-    figure.update_xaxes(
-        ticktext=[("≤ " if n == -span else "≥ " if n == span else "") + (f"{n:+d}" if n else "0") for n in places]
-    )
-    figure.update_xaxes(title={"text": "inverters beyond the limit, worst circuit", "standoff": 6})
-    figures.mark_at(figure, -low + 0.5, "limit")
+    ends = {-span: "≤ ", span: "≥ "}
+    figure = figures.stacked(
+        labels, series, [["over", key(value)] for value in values], chosen,
+        ticks={"ticktext": [ends.get(n, "") + (f"{n:+d}" if n else "0") for n in places]},
+        title="inverters beyond the limit, worst circuit",
+    )  # fmt: skip
+    figures.mark_at(figure, {-low + 0.5: "limit"})
     unknown = frame.filter(pl.col("over").is_null())["systems"].sum()
     extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
     return figure, _picks("over", list(zip(labels, values, strict=True)), series, view, "against the limit", extra)
@@ -205,11 +207,10 @@ def check_chart(con: Connection, view: View) -> Chart:
     series = {"fail": frame["fail"].to_list(), "unknown": frame["unknown"].to_list()}
     values = {"fail": names, "unknown": [f"{name}:unknown" for name in names]}
     figure = figures.stacked(
-        titles, series, [], [], sideways=True, height=max(160, 60 + 34 * len(names)),
+        titles, series, [], [], title="systems", sideways=True, height=max(160, 60 + 34 * len(names)),
         keys_by_series={v: [["check", key(value)] for value in held] for v, held in values.items()},
         chosen_by_series={v: [value in view.filters.check for value in held] for v, held in values.items()},
     )  # fmt: skip
-    figure.update_xaxes(title={"text": "systems", "standoff": 6})
     rows = [
         [html.Td(row["title"])]
         + [
@@ -235,9 +236,9 @@ def group_chart(con: Connection, view: View) -> Chart:
     sideways = view.by != "year"
     figure = figures.stacked(
         labels, series, [[view.by, key(value)] for value in values], [value in held for value in values],
+        title="systems" if sideways else "year of design",
         sideways=sideways, height=max(200, 60 + 26 * len(values)) if sideways else 260,
     )  # fmt: skip
-    (figure.update_xaxes if sideways else figure.update_yaxes)(title={"text": "systems", "standoff": 6})
     rows = []
     for row, label in zip(frame.iter_rows(named=True), labels, strict=True):
         share = row["fail"] / row["systems"] if row["systems"] else 0.0

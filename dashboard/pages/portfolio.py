@@ -50,7 +50,7 @@ def _chosen(filters: Filters, name: str) -> list[str]:
 def _form(con: Connection, view: View) -> Component:
     fields = [
         dmc.TextInput(
-            id="filter-text", label="text", value=view.filters.text, debounce=450, placeholder="system, site, crew …",
+            id="filter-text", label="text", value=view.filters.text, debounce=450, placeholder="id, site, crew",
             className="field", inputProps={"maxLength": 200},
         ),
         *(

@@ -17,7 +17,7 @@ from dashboard import components
 from dashboard.context import Context, Page
 from dashboard.filters import parse, query_string
 from dashboard.pages import system_facts, system_findings, system_path, system_profile, system_whatif
-from dashboard.pages.system_address import Choice, choice_of
+from dashboard.pages.system_address import choice_of, place
 from dashboard.queries import system as queries
 
 
@@ -33,21 +33,25 @@ def layout(context: Context, rest: str, search: str) -> Component:
 
 def _page(con: Connection, case: Case, search: str) -> Component:
     choice, notes = choice_of(case, search)
-    found = queries.findings(con, case.system_id)
+    at = place(case)
+    found, beside = queries.findings(con, case.system_id), queries.refused_beside(con, case.system_id)
     return html.Div(
         [
             _neighbours(con, case.system_id, search),
-            html.Div([components.note([html.P(text) for text in notes], "warning")] if notes else [], id="system-notes"),
+            html.Div(
+                [components.note([html.P(text) for text in notes], "warning")] if notes else [],
+                id="system-notes",
+            ),
             system_findings.heading(case, found, queries.run_label(con)),
             _contents(),
             system_findings.section(found, worked(case)),
             system_path.section(path(case)),
-            system_profile.section(case, choice),
+            system_profile.section(case, choice, at),
             system_whatif.section(case, choice),
             system_facts.section(facts(case)),
-            system_facts.records(case, queries.conflicts(con, case.system_id), queries.refused_beside(con, case.system_id)),
+            system_facts.records(case, queries.conflicts(con, case.system_id), beside),
             components.cautions(work=True),
-            dcc.Store(id="system-id", data=case.system_id),
+            dcc.Store(id="system-at", data=at),
         ],
         className="system-page",
     )  # fmt: skip
@@ -74,8 +78,8 @@ def _neighbours(con: Connection, system_id: str, search: str) -> Component:
     links: list[Any] = [dcc.Link("all systems" if not query else "the list", href=f"/{query}", className="crumb")]
     for word, other in (("‹ previous", before), ("next ›", after)):
         if other is not None:
-            links.append(dcc.Link([word, html.Span(f" {other}", className="crumb-id")], href=f"/system/{quote(other, '')}{query}",
-                                  className="crumb"))  # fmt: skip
+            there = f"/system/{quote(other, '')}{query}"
+            links.append(dcc.Link([word, html.Span(f" {other}", className="crumb-id")], href=there, className="crumb"))
     return html.Nav(links, className="crumbs", **{"aria-label": "Systems"})
 
 
@@ -102,5 +106,3 @@ def register(app: Dash, context: Context) -> None:
 
 
 PAGE = Page("system", "/system/", "System", layout, register)
-
-__all__ = ["PAGE", "Choice", "layout", "register"]

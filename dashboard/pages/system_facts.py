@@ -42,8 +42,8 @@ def _source(fact: Fact) -> str:
     by_file: dict[str, list[int]] = {}
     for origin in fact.origins:
         by_file.setdefault(origin.file, []).extend([origin.row] if origin.row is not None else [])
-    for file, rows in by_file.items():
-        rows = sorted(set(rows))
+    for file, stated in by_file.items():
+        rows = sorted(set(stated))
         more = f" and {len(rows) - NAMED} more" if len(rows) > NAMED else ""
         listed = ", ".join(map(str, rows[:NAMED]))
         texts.append(f"{file}{', row ' if len(rows) == 1 else ', rows '}{listed}{more}" if rows else file)
@@ -81,8 +81,8 @@ def section(found: list[Fact]) -> Component:
         [
             html.H2("Facts", id="facts"),
             html.P(
-                f"What the verdicts rest on: {summary}. Given: in a file or a spec. Derived: worked out from what is given."
-                " Assumed: the policy's default. Missing: nobody said.",
+                f"What the verdicts rest on: {summary}. Given: in a file or a spec. Derived: worked out from what is"
+                " given. Assumed: the policy's default. Missing: nobody said.",
                 className="note",
             ),
             html.Div(
@@ -129,7 +129,8 @@ def records(case: Case, conflicts: pl.DataFrame, refused: pl.DataFrame) -> Compo
     if conflicts.height:
         lines = [
             html.Li(
-                f"{row['column']}{' of ' + row['combiner_id'] if row['combiner_id'] else ''} disagrees in {row['file_name']}: "
+                f"{row['column']}{' of ' + row['combiner_id'] if row['combiner_id'] else ''} disagrees in"
+                f" {row['file_name']}: "
                 + ", ".join(f"{value} in row {at}" for value, at in zip(row["values"], row["rows"], strict=True))
                 + ". It is taken as missing."
             )

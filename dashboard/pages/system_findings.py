@@ -74,7 +74,7 @@ def heading(case: Case, found: pl.DataFrame, run: tuple[int, str]) -> Component:
         ("grid profile", system["grid_profile"]), ("designer", system["designer"]), ("office", system["office"]),
         ("crew", system["crew"]), ("designed", system["design_date"]), ("permitted", system["permit_date"]),
         ("energized", system["energized_date"]),
-        ("circuits", result["circuits"]), ("inverters", result["units"]),
+        ("circuits", result["circuits"]), ("inverters", result["units"] or None),
     ]  # fmt: skip
     terms = [
         html.Div([html.Dt(label), html.Dd(str(value))]) for label, value in about if value is not None and str(value)
@@ -197,7 +197,10 @@ def section(found: pl.DataFrame, workings: Workings) -> Component:
     return html.Section(
         [
             html.H2("Findings", id="findings"),
-            html.P("Each line is a check at its worst circuit; open it for every circuit and the arithmetic.", className="note"),
+            html.P(
+                "Each line is a check at its worst circuit; open it for every circuit and the arithmetic.",
+                className="note",
+            ),
             html.Div([head, *body, quiet if others else None], className="finding-list"),
         ],
         className="findings",

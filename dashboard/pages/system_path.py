@@ -30,8 +30,8 @@ def section(root: Part) -> Component:
         [
             html.H2("The path as recorded", id="path"),
             html.P(
-                "From the transformer to the last unit; squares are inverters in their order along each arm, dashed parts"
-                " are not recorded.",
+                "From the transformer to the last unit; squares are inverters in their order along each arm,"
+                " dashed parts are not recorded.",
                 className="note",
             ),
             html.Div(

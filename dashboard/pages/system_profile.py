@@ -8,31 +8,30 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from auditor.errors import AuditorError
 from auditor.one_system import Case, load
 from auditor.one_system.grid import Grid
-from auditor.one_system.profile import Profile, profile, top_supply
+from auditor.one_system.profile import Profile, profile
 from dashboard import components, figures_system
 from dashboard.context import Context
-from dashboard.pages.system_address import Choice, address, choice_of, circuits, supply_of
+from dashboard.pages.system_address import Choice, address, asked_for, circuits, supply_of
 
 
-def section(case: Case, choice: Choice) -> Component:
+def section(case: Case, choice: Choice, at: dict[str, Any]) -> Component:
     """Controls, figures and tables for the circuit and the supply that the address chooses."""
     if choice.circuit is None:
         return html.Section([html.H2("Voltage along the path", id="voltage"), html.P("The records hold no circuit.")])
-    shown = profile(case, choice.supply_v)
+    shown = case.top_profile if choice.supply_v is None else profile(case, choice.supply_v)
     return html.Section(
         [
             html.H2("Voltage along the path", id="voltage"),
-            _controls(case, choice, shown),
+            _controls(case, choice, at),
             html.Div(body(case, shown, choice.circuit), id="system-voltage", **{"aria-live": "polite"}),
         ],
         className="voltage",
     )
 
 
-def _controls(case: Case, choice: Choice, shown: Profile) -> Component:
+def _controls(case: Case, choice: Choice, at: dict[str, Any]) -> Component:
     return html.Div(
         [
             html.Div(
@@ -48,7 +47,7 @@ def _controls(case: Case, choice: Choice, shown: Profile) -> Component:
                 [
                     html.Label("supply at the PCC, volts across a unit", htmlFor="system-supply"),
                     dcc.Input(
-                        id="system-supply", type="number", value=choice.supply_v or _rounded(shown.supply_v), step="any",
+                        id="system-supply", type="number", step="any", value=choice.supply_v or at["supply_v"],
                         debounce=True, className="number-input",
                     ),
                 ]
@@ -57,10 +56,6 @@ def _controls(case: Case, choice: Choice, shown: Profile) -> Component:
         ],
         className="system-controls",
     )  # fmt: skip
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 2)
 
 
 def body(case: Case, shown: Profile, circuit: str) -> list[Component]:
@@ -92,7 +87,8 @@ def body(case: Case, shown: Profile, circuit: str) -> list[Component]:
 
 
 def _label(shown: Profile, circuit: str) -> str:
-    return f"Voltage from the transformer to the last unit of circuit {circuit}, supply {components.number(shown.supply_v)} volts"
+    supply = components.number(shown.supply_v)
+    return f"Voltage from the transformer to the last unit of circuit {circuit}, supply {supply} volts"
 
 
 def _why_not(case: Case, circuit: str) -> str:
@@ -113,7 +109,8 @@ def _sentence(shown: Profile, circuit: str, grid: Grid | None) -> str:
         return "The voltage at the units is not known."
     supply_v = shown.supply_v / shown.base_v * grid.unit_v
     volts = float(str(highest))
-    text = f"With {supply_v:.1f} V at the point of common coupling and full output, circuit {circuit} reaches {volts:.2f} V"
+    supply = f"With {supply_v:.1f} V at the point of common coupling and full output"
+    text = f"{supply}, circuit {circuit} reaches {volts:.2f} V"
     if grid.lowest_v is None:
         return f"{text}; its grid profile is not known."
     gap = grid.lowest_v - volts
@@ -175,15 +172,25 @@ def register(app: Dash, context: Context) -> None:
 
     @app.callback(
         Output("system-voltage", "children"),
+        Input("system-circuit", "value"),
+        Input("system-supply", "value"),
+        State("system-at", "data"),
+        prevent_initial_call=True,
+    )
+    def _chosen(circuit: str | None, supply: Any, at: dict[str, Any]) -> Any:
+        return after_controls(context, at, circuit, supply)
+
+    @app.callback(
         Output("url", "search", allow_duplicate=True),
         Input("system-circuit", "value"),
         Input("system-supply", "value"),
         State("url", "search"),
-        State("system-id", "data"),
+        State("system-at", "data"),
         prevent_initial_call=True,
     )
-    def _chosen(circuit: str | None, supply: Any, search: str | None, system_id: str) -> tuple[Any, Any]:
-        return after_controls(context, system_id, search or "", circuit, supply)
+    def _address(circuit: str | None, supply: Any, search: str | None, at: dict[str, Any]) -> Any:
+        wanted = address(search or "", at, circuit, supply)
+        return no_update if wanted == (search or "") else wanted
 
     @app.callback(
         Output("system-circuit", "value"),
@@ -191,51 +198,40 @@ def register(app: Dash, context: Context) -> None:
         Input("url", "search"),
         State("system-circuit", "value"),
         State("system-supply", "value"),
-        State("system-id", "data"),
+        State("system-at", "data"),
         prevent_initial_call=True,
     )
-    def _moved(search: str | None, circuit: str | None, supply: Any, system_id: str) -> tuple[Any, Any]:
-        return after_address(context, system_id, search or "", circuit, supply)
+    def _moved(search: str | None, circuit: str | None, supply: Any, at: dict[str, Any]) -> tuple[Any, Any]:
+        return after_address(search or "", at, circuit, supply)
 
     @app.callback(
         Output("system-supply", "value", allow_duplicate=True),
         Input("system-supply-top", "n_clicks"),
-        State("system-id", "data"),
+        State("system-at", "data"),
         prevent_initial_call=True,
     )
-    def _top(clicks: int, system_id: str) -> Any:
-        return _rounded(top_supply(_case(context, system_id))) if clicks else no_update
+    def _top(clicks: int, at: dict[str, Any]) -> Any:
+        return at["supply_v"] if clicks else no_update
 
 
-def _case(context: Context, system_id: str) -> Case:
+def after_controls(context: Context, at: dict[str, Any], circuit: str | None, supply: Any) -> list[Component]:
+    """The section after a control changed; AuditorError says what is wrong with the supply."""
     with context.snapshots.cursor() as con:
-        return load(con, system_id)
+        case = load(con, at["system_id"])
+    supply_v = None if supply == at["supply_v"] else supply_of(case, supply)
+    chosen = circuit if circuit in circuits(case) else at["circuit"]
+    return body(case, case.top_profile if supply_v is None else profile(case, supply_v), chosen)
 
 
-def after_controls(context: Context, system_id: str, search: str, circuit: str | None, supply: Any) -> tuple[Any, Any]:
-    """The section and the address after a control changed; AuditorError says what is wrong with the supply."""
-    case = _case(context, system_id)
-    try:
-        supply_v = supply_of(case, supply)
-    except ValueError as error:
-        raise AuditorError(str(error)) from error
-    if supply_v == _rounded(top_supply(case)):
-        supply_v = None
-    held, _ = choice_of(case, search)
-    choice = Choice(circuit if circuit in circuits(case) else held.circuit, supply_v)
-    if choice.circuit is None:
-        return no_update, no_update
-    wanted = address(search, case, choice)
-    shown = body(case, profile(case, choice.supply_v), choice.circuit)
-    return shown, no_update if wanted == search else wanted
-
-
-def after_address(context: Context, system_id: str, search: str, circuit: str | None, supply: Any) -> tuple[Any, Any]:
+def after_address(search: str, at: dict[str, Any], circuit: str | None, supply: Any) -> tuple[Any, Any]:
     """The controls after the address changed; one that stands right is left alone."""
-    case = _case(context, system_id)
-    held, _ = choice_of(case, search)
-    supply_v = held.supply_v if held.supply_v is not None else _rounded(top_supply(case))
+    asked = asked_for(search)
+    wanted = asked.get("circuit", at["circuit"])
+    try:
+        supply_v = float(asked["supply_v"]) if asked.get("supply_v") else at["supply_v"]
+    except ValueError:
+        supply_v = at["supply_v"]
     return (
-        no_update if circuit == held.circuit else held.circuit,
+        no_update if circuit == wanted or wanted not in at["circuits"] else wanted,
         no_update if supply == supply_v else supply_v,
     )

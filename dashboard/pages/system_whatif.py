@@ -102,8 +102,8 @@ def _run(prefix: str, label: str) -> Component:
             text("length_m", "75 ft"),
             text("size", "8 AWG"),
             dcc.Dropdown(
-                id={"what-if": f"{prefix}_material"}, options=["copper", "aluminium"], value=None, placeholder="material",
-                className="narrow",
+                id={"what-if": f"{prefix}_material"}, options=["copper", "aluminium"], value=None,
+                placeholder="material", className="narrow",
             ),
         ],
         className="what-if-run", **{"aria-label": f"{label}: length, size, material", "role": "group"},
@@ -197,7 +197,7 @@ def register(app: Dash, context: Context) -> None:
         State({"what-if": ALL}, "id"),
         State({"what-if": ALL}, "value"),
         State("what-if-circuit", "value"),
-        State("system-id", "data"),
+        State("system-at", "data"),
         prevent_initial_call=True,
     )
     def _work(
@@ -206,11 +206,11 @@ def register(app: Dash, context: Context) -> None:
         ids: list[dict[str, str]],
         values: list[Any],
         circuit: str | None,
-        system_id: str | None,
+        at: dict[str, Any],
     ) -> Any:
-        if not system_id or not (clicks or any(submits)):
+        if not (clicks or any(submits)):
             return no_update
-        return worked_out(context, system_id, changes_of([i["what-if"] for i in ids], values, circuit))
+        return worked_out(context, at["system_id"], changes_of([i["what-if"] for i in ids], values, circuit))
 
     @app.callback(
         Output({"what-if": ALL}, "value"),

@@ -186,3 +186,11 @@ def test_feet_and_metres_give_the_same_tables(tmp_path_factory: pytest.TempPathF
     second = read_text(folder, csv_text(bare, header), mapping).tables.run
     assert first.equals(second)
     assert first["length_m"].to_list() == pytest.approx([length * 0.3048 for length in lengths], rel=1e-12)
+
+
+def test_the_guard_of_our_own_exports_is_taken_off_again(tmp_path: Path) -> None:
+    path = tmp_path / "guarded.csv"
+    path.write_text("system_id,circuit_id,site_label\n'=1+1,1,'@home\nS2,1,'tis\nS3,1,'\n", "utf-8")
+    systems = read_records(path).tables.system.sort("source_row")
+    assert systems["system_id"].to_list() == ["=1+1", "S2", "S3"]
+    assert systems["site_label"].to_list() == ["@home", "'tis", "'"]

@@ -12,6 +12,9 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from records_files import balanced
 from workbook_files import inline, raw_book, read_book, text_rows, worksheet, write_book, write_parts
 
 from auditor.errors import AuditorError
@@ -217,3 +220,29 @@ def test_a_sheet_of_empty_formatted_rows_takes_no_memory(tmp_path: Path) -> None
     rejected, kilobytes = map(int, done.stdout.split())
     assert rejected == 1
     assert kilobytes < 60_000
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    part=st.sampled_from(
+        ["xl/workbook.xml", "xl/_rels/workbook.xml.rels", "xl/styles.xml", "xl/worksheets/sheet1.xml"]
+    ),
+    place=st.floats(0, 1, exclude_max=True),
+    cut=st.integers(0, 30),
+    put=st.text(alphabet="<>\"'/=09 azA&;:!x", max_size=6),
+)
+def test_a_part_that_was_tampered_with_is_read_or_refused(
+    tmp_path_factory: pytest.TempPathFactory, part: str, place: float, cut: int, put: str
+) -> None:
+    rows = [(*KEYS, "tilt_deg"), *((f"S{i}", "1", i + 0.5) for i in range(5))]
+    path = write_book(tmp_path_factory.mktemp("r") / "x.xlsx", {"A": rows})
+    with zipfile.ZipFile(path) as held:
+        parts: dict[str, str | bytes] = {name: held.read(name) for name in held.namelist()}
+    whole = bytes(parts[part]) if isinstance(parts[part], bytes) else b""
+    at = int(place * len(whole))
+    parts[part] = whole[:at] + put.encode() + whole[at + cut :]
+    try:
+        reading = read_book(write_parts(path, parts))
+    except AuditorError:
+        return
+    assert balanced(reading)
