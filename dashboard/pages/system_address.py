@@ -39,12 +39,13 @@ def worst_circuit(case: Case) -> str | None:
 
 def place(case: Case) -> dict[str, Any]:
     """What the page keeps in the browser: the system, its circuits, and what an address without a choice shows."""
-    top_v = top_supply(case)
+    base_v, top_v = base_voltage(case), top_supply(case)
     return {
         "system_id": case.system_id,
         "circuits": circuits(case),
         "circuit": worst_circuit(case),
         "supply_v": None if top_v is None else round(top_v, 2),
+        "supply_range_v": [0, 0] if base_v is None else [LOWEST_PU * base_v, HIGHEST_PU * base_v],
     }
 
 
@@ -89,6 +90,7 @@ def address(search: str, at: dict[str, Any], circuit: str | None, supply: Any) -
     kept = [(key, value) for key, value in found if key not in OWN]
     if circuit is not None and circuit != at["circuit"]:
         kept.append(("circuit", circuit))
-    if isinstance(supply, int | float) and supply != at["supply_v"]:
+    low, high = at["supply_range_v"]
+    if isinstance(supply, int | float) and supply != at["supply_v"] and low <= supply <= high:
         kept.append(("supply_v", f"{supply:g}"))
     return "?" + urlencode(kept) if kept else ""

@@ -117,18 +117,21 @@ def _verdict_change(row: dict[str, Any]) -> list[Any]:
     return [before, html.Span(" → ", className="quiet"), components.verdict_mark(row["verdict_after"])]
 
 
-def _row(row: dict[str, Any]) -> Component:
-    unit = row["unit"]
-
-    def pair(name: str) -> Component:
-        before, after = row[f"{name}_before"], row[f"{name}_after"]
-        old, new = components.number(before, unit), components.number(after, unit)
-        return html.Td(old if before == after else [f"{old} → ", html.B(new)], className="right")
-
+def _row(row: dict[str, Any]) -> Component | None:
+    """A finding before and after; None where what is shown of it does not change."""
     where = f"circuit {row['circuit_id']}" if row["circuit_id"] is not None else "system"
-    moved = "moved" if row["verdict_before"] != row["verdict_after"] else ""
-    return html.Tr([html.Td(_verdict_change(row)), html.Td(row["title"]), html.Td(where), pair("value"), pair("limit")],
-                   className=moved)  # fmt: skip
+    moved = row["verdict_before"] != row["verdict_after"]
+    pairs = [
+        [components.number(row[f"{name}_{when}"], row["unit"]) for when in ("before", "after")]
+        for name in ("value", "limit")
+    ]
+    if not moved and all(old == new for old, new in pairs):
+        return None
+    cells = [html.Td(old if old == new else [f"{old} → ", html.B(new)], className="right") for old, new in pairs]
+    return html.Tr(
+        [html.Td(_verdict_change(row)), html.Td(row["title"]), html.Td(where), *cells],
+        className="moved" if moved else "",
+    )
 
 
 def _sentence(done: WhatIf, rows: pl.DataFrame) -> str:
@@ -148,8 +151,8 @@ def _sentence(done: WhatIf, rows: pl.DataFrame) -> str:
     if mended:
         parts.append(f"{components.counted(mended, 'failure')} mended")
     if worse:
-        parts.append(f"{components.counted(worse, 'failure')} new")
-    return f"{head} {', '.join(parts)}."
+        parts.append(components.counted(worse, "new failure"))
+    return f"{head} {'; '.join(parts)}."
 
 
 def answer(done: WhatIf) -> Component:
@@ -157,7 +160,8 @@ def answer(done: WhatIf) -> Component:
     rows = comparison(done)
     changed = rows.filter("changed")
     order = (pl.col("verdict_before") == pl.col("verdict_after")).alias("_same")
-    lines = [_row(row) for row in changed.sort(order, maintain_order=True).iter_rows(named=True)]
+    found = [_row(row) for row in changed.sort(order, maintain_order=True).iter_rows(named=True)]
+    lines = [line for line in found if line is not None]
     head = html.Tr(
         [html.Th(h, scope="col", className="right" if h in ("value", "limit") else "")
          for h in ("verdict", "check", "where", "value", "limit")]

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from records_files import GOOD, HEADER, balanced, csv_text, mapping_of, read_cells, read_text, told
 
+from auditor.records import read_records
 from auditor.records.bindings import Binding
 from auditor.records.casting import cast_chunk, cast_frame
 from auditor.records.cells import CellRules, read_cell
