@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 import polars as pl
 
 from auditor.one_system.grid import Grid
+from auditor.one_system.order import natural
 from auditor.one_system.profile import PLACES, Profile
 from dashboard.figures import COLOURS, NEUTRAL, TONES, blank, plain
 
@@ -74,7 +75,7 @@ def profile_figure(profile: Profile, circuit: str) -> go.Figure:
     ends = [*AT.values(), AT["home run end"] + TRUNK_WIDTH]
     # Every second part of the path is shaded.
     shapes += [_area(x=(start, end), tone="rgba(128,140,146,0.09)") for start, end in list(pairwise(ends))[1::2]]
-    figure.add_traces([_added(profile, circuit, ends, low + 0.04 * (high - low)), _top_label(grid, low, high)])
+    figure.add_traces([_added(profile, circuit, ends, low, high), _top_label(grid, low, high)])
     last = way["unit"].drop_nulls().to_list()
     ticks = [*AT.values(), *([AT["home run end"] + TRUNK_WIDTH * last[-1] / longest] if last else [])]
     figure.update_layout(
@@ -135,15 +136,15 @@ def _signed(volts: float) -> str:
     return f"{volts:+.2f} V".replace("-", "−")
 
 
-def _added(profile: Profile, circuit: str, ends: list[float], at_v: float) -> go.Scatter:
-    """What each part of the path adds, written at its foot."""
+def _added(profile: Profile, circuit: str, ends: list[float], low: float, high: float) -> go.Scatter:
+    """What each part of the path adds, written at its foot; every second one higher, for narrow screens."""
     parts = profile.parts.filter(pl.col("circuit_id") == circuit)["operating_v"].to_list()
     middles = [(start + end) / 2 for start, end in pairwise(ends)]
     texts = ["not known" if volts is None else _signed(volts) for volts in parts]
+    heights = [low + (0.04 + 0.06 * (number % 2)) * (high - low) for number in range(len(middles))]
     return go.Scatter(
-        x=middles, y=[at_v] * len(middles), mode="text", text=texts, textfont={"size": 11}, hoverinfo="skip",
-        cliponaxis=False,
-    )  # fmt: skip
+        x=middles, y=heights, mode="text", text=texts, textfont={"size": 11}, hoverinfo="skip", cliponaxis=False
+    )
 
 
 def _area(tone: str, x: tuple[float, float] | None = None, y: tuple[float, float] | None = None) -> dict[str, Any]:
@@ -196,7 +197,7 @@ def clearing(kind: str, seconds: float) -> str:
 
 def parts_figure(profile: Profile, targets: dict[str, float | None], circuit: str) -> go.Figure:
     """What each part adds to every circuit's design-practice rise, against the target."""
-    circuits = list(profile.grids)
+    circuits = sorted(profile.grids, key=natural)
     figure = blank(96 + 24 * max(2, len(circuits)))
     places = list(range(len(circuits)))
     figure.add_traces([_bar(profile, part, circuits, circuit) for part in PART_TONES if _is_counted(profile, part)])

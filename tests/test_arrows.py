@@ -42,10 +42,11 @@ MAY_IMPORT: dict[str, set[str]] = {
 #: Libraries that a part may not know: pure functions know no file, no database and no frame.
 MAY_NOT_KNOW = {"auditor.electrical": {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}}
 
-#: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names.
+#: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
+#: and the records' declared columns.
 DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
-    "auditor.one_system", "auditor.checks",
+    "auditor.one_system", "auditor.checks", "auditor.records.schema",
 }  # fmt: skip
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from auditor.checks.facts import BIT
 from auditor.findings import fact_label
 from auditor.one_system.case import Case
+from auditor.one_system.order import natural
 
 Status = Literal["given", "derived", "assumed", "missing"]
 Value = str | float | int | None
@@ -87,6 +88,7 @@ _CIRCUIT = (
 )  # fmt: skip
 _RUN = (("length_m", "m"), ("size", ""), ("material", ""), ("raceway", ""), ("terminal_rating_c", "°C"),
         ("conductor_rating_c", "°C"), ("rated_a", "A"))  # fmt: skip
+_RUN_LABELS = {"conductor_rating_c": "insulation rating", "rated_a": "current rating as installed"}
 _ROLES = {"home_run": "home run", "feeder": "feeder", "service_entrance": "service entrance",
           "service_drop": "service drop"}  # fmt: skip
 _AMPACITY_RUNS = ("home_run", "feeder")
@@ -129,6 +131,8 @@ def _assumption(case: Case, row: dict[str, Any], asked: _Asked, value: Value) ->
     by = f"policy {case.policy.name!r}"
     if asked.fact == "first_section_m":
         return row["_first_m"], f"{by}: {case.policy.assume.first_section}"
+    if asked.fact == "roof_clearance_mm":
+        return "clear of sunlit roofs", by
     if asked.fact == "combiner_id":
         return "one shared feeder", by
     return value, by
@@ -149,7 +153,8 @@ def _entry(
     elif status == "given":
         value = raw
     stated = origins if status in ("given", "missing") and raw is not None else ()
-    return Fact(group, (place,), asked.name, value, asked.unit, status, note, stated)
+    unit = "" if isinstance(value, str) else asked.unit
+    return Fact(group, (place,), asked.name, value, unit, status, note, stated)
 
 
 def _of_run(case: Case, files: _Files, role: str, row: dict[str, Any], place: str, **key: str | None) -> Iterator[Fact]:
@@ -161,7 +166,7 @@ def _of_run(case: Case, files: _Files, role: str, row: dict[str, Any], place: st
         if column == "rated_a" and row.get("code_family") != "IEC":
             continue
         fact = f"{prefix}_{'insulation' if column == 'conductor_rating_c' else column}"
-        label = "insulation rating" if column == "conductor_rating_c" else fact_label(column)
+        label = _RUN_LABELS.get(column, fact_label(column))
         asked = _Asked(fact, f"{prefix}_{column}", unit, label=label)
         value = None if absent else row[asked.column]
         assumed = bool(row["assumed_bits"] & BIT.get(fact, 0))
@@ -212,7 +217,7 @@ def _each(case: Case) -> Iterator[Fact]:
         yield from _of_run(case, files, "feeder", row, f"combiner {combiner}" if combiner else "shared feeder",
                            combiner_id=combiner)  # fmt: skip
     recorded = {row["circuit_id"]: row for row in case.records.circuit.iter_rows(named=True)}
-    for row in case.prepared.circuit.iter_rows(named=True):
+    for row in sorted(case.prepared.circuit.iter_rows(named=True), key=lambda each: natural(each["circuit_id"])):
         circuit = row["circuit_id"]
         of_record = recorded[circuit]
         for asked in _CIRCUIT:
@@ -228,7 +233,8 @@ def facts(case: Case) -> list[Fact]:
     """Return the facts, equal ones of several circuits or feeders as one entry, in the order of the path."""
     found: dict[tuple[object, ...], Fact] = {}
     for fact in _each(case):
-        key = (fact.group, fact.name, fact.value, fact.status, fact.note)
+        value = round(fact.value, 9) if isinstance(fact.value, float) else fact.value
+        key = (fact.group, fact.name, value, fact.status, fact.note)
         held = found.get(key)
         if held is None:
             found[key] = fact

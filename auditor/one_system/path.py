@@ -8,6 +8,7 @@ from typing import Any, Literal
 import polars as pl
 
 from auditor.one_system.case import Case
+from auditor.one_system.order import natural
 
 Recorded = Literal["recorded", "assumed", "absent"]
 NOT_RECORDED = "not recorded"
@@ -108,7 +109,7 @@ def _feeders(case: Case) -> tuple[Part, ...]:
     for feeder in case.prepared.feeder.iter_rows(named=True):
         combiner = feeder["combiner_id"]
         mine = circuits.get((feeder["feeder_row"],))
-        rows = [] if mine is None else list(mine.iter_rows(named=True))
+        rows = [] if mine is None else sorted(mine.iter_rows(named=True), key=lambda row: natural(row["circuit_id"]))
         recorded, lines = _runs(case, "feeder", combiner_id=combiner)
         name = f"Feeder to combiner {combiner}" if combiner else "Feeder"
         if combiner is None and len(rows) > 1:

@@ -79,6 +79,6 @@ def power_ratio(case: Case, row: Row) -> Worked:
 
     low = end("Low", row.number("module_min_w"), case.policy.ratio.low)
     high = end("High", row.number("module_max_w"), case.policy.ratio.high)
-    lines.append(f"Module: {fig(low, 'W')} ≤ {fig(power, 'W')} ≤ {fig(high, 'W')}")
+    lines.append(f"Module: {compare(power, low, 'W', at_least=True)}; {compare(power, high, 'W')}")
     limit = low if over(low, power) else high if over(power, high) or low is not None else None
     return Worked(tuple(lines), power, limit)

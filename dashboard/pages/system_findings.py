@@ -9,7 +9,9 @@ import polars as pl
 from dash import html
 from dash.development.base_component import Component
 
+from auditor.checks.base import VERDICTS
 from auditor.one_system import Case
+from auditor.one_system.order import natural
 from auditor.one_system.sums import Worked
 from dashboard import components
 
@@ -38,6 +40,8 @@ def _by_check(found: pl.DataFrame) -> list[list[Finding]]:
     groups: dict[str, list[Finding]] = {}
     for row in found.iter_rows(named=True):
         groups.setdefault(row["check"], []).append(row)
+    for group in groups.values():
+        group.sort(key=lambda row: (VERDICTS.index(row["verdict"]), natural(row["circuit_id"])))
     return list(groups.values())
 
 
@@ -102,8 +106,12 @@ def heading(case: Case, found: pl.DataFrame, run: tuple[int, str]) -> Component:
 
 
 def _margin(row: Finding) -> str:
+    """The distance to the limit in percent of it; below zero where the check fails, whichever side that is."""
     value = row["margin_pct"]
-    return components.NOTHING if value is None else f"{value:+.0f}\u202f%".replace("-", "−")
+    if value is None:
+        return components.NOTHING
+    value = -abs(value) if row["verdict"] == "fail" else value
+    return f"{value:+.0f}\u202f%".replace("-", "−")
 
 
 def _source(row: Finding) -> Any:
@@ -135,8 +143,8 @@ def _finding(row: Finding, done: Worked | None, shown: bool) -> Component:
         html.Ol(lines, className="working"),
         html.P(["Recorded in ", _source(row)], className="note"),
     ]
-    return html.Details([summary, html.Div(inside, className="finding-inside")], className="finding",
-                        open=shown)  # fmt: skip
+    kind = f"finding finding-{components.CLASSES[row['verdict']]}"
+    return html.Details([summary, html.Div(inside, className="finding-inside")], className=kind, open=shown)
 
 
 def _circuits_of(group: list[Finding]) -> str:
@@ -172,7 +180,9 @@ def _check(group: list[Finding], workings: Workings, first: bool) -> Component:
     )
     inside = [_finding(row, workings.get((row["check"], row["circuit_id"])), row is worst) for row in group]
     return html.Details(
-        [summary, html.Div([*inside, documentation], className="check-inside")], className="check", open=first
+        [summary, html.Div([*inside, documentation], className="check-inside")],
+        className=f"check check-{components.CLASSES[worst['verdict']]}",
+        open=first,
     )
 
 

@@ -73,6 +73,8 @@ def body(case: Case, shown: Profile, circuit: str) -> list[Component]:
         "system-parts",
         "What each part adds to the rise, by circuit",
     )
+    if not parts["design rise [V]"].drop_nulls().len():
+        rise = html.P("No part of the rise is known.")
     return [
         html.P(_sentence(shown, circuit, grid), className="profile-sentence"),
         figure,
@@ -128,8 +130,8 @@ def _limits(grid: Grid | None) -> Component:
         source = f" ({grid.range_name}; {grid.range_mark})" if grid.range_name else ""
         lines.append(f"Service range {low}{grid.top_v:g} V{source}.")
     for level in grid.levels:
-        time = figures_system.clearing(level.kind, level.clearing_s)
-        lines.append(f"{level.name}: {level.level_v:g} V, cleared within {time} ({level.mark}).")
+        mean = "" if level.kind == "instant" else " as a ten-minute mean"
+        lines.append(f"{level.name}: {level.level_v:g} V{mean}, cleared within {level.clearing_s:g} s ({level.mark}).")
     if grid.profile is None:
         lines.append("The record's grid profile is missing, or means none in the catalog: no threshold can be drawn.")
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import polars as pl
@@ -87,7 +88,9 @@ def _field(case: Case, field: str, label: str, example: str) -> Component:
         if options
         else dcc.Input(id=name, type="text", value="", placeholder=f"such as {example}", maxLength=CHARACTERS)
     )
-    return html.Div([html.Label(label), control], className="what-if-field", **{"aria-label": label, "role": "group"})
+    # Dash writes such an id into the page as JSON.
+    labelled = html.Label(label, htmlFor=json.dumps(name, separators=(",", ":")))
+    return html.Div([labelled, control], className="what-if-field", **{"aria-label": label, "role": "group"})
 
 
 def _run(prefix: str, label: str) -> Component:

@@ -104,7 +104,9 @@ def main() -> None:
     for person in people:
         person.join()
     merged = {name: [t for held in together for t in held[name]] for name in alone}
-    print(json.dumps({"systems": systems, "one user": summary(alone), f"{asked.users} users": summary(merged)}, indent=1))
+    print(
+        json.dumps({"systems": systems, "one user": summary(alone), f"{asked.users} users": summary(merged)}, indent=1)
+    )
 
 
 if __name__ == "__main__":

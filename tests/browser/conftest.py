@@ -9,12 +9,13 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from urllib.error import URLError
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from browser_pages import Serve, watched
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from auditor.store import Store
 
@@ -22,11 +23,6 @@ ARGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-#: Longest wait for anything [ms]; a loaded machine is slow, and nothing here measures time.
-PATIENCE_MS = 60_000
-expect.set_options(timeout=PATIENCE_MS)
-
-Serve = Callable[..., str]
 
 
 def chromium() -> str | None:
@@ -102,20 +98,3 @@ def sample_address(sample_store: tuple[Store, object], serve: Serve) -> str:
 def page(browser: Browser) -> Iterator[Page]:
     """A page in a fresh profile; console errors, page errors and requests to anywhere else fail the test."""
     yield from watched(browser)
-
-
-def watched(browser: Browser, **options: object) -> Iterator[Page]:
-    context = browser.new_context(viewport={"width": 1440, "height": 900}, **options)  # type: ignore[arg-type]
-    context.set_default_timeout(PATIENCE_MS)
-    page = context.new_page()
-    complaints: list[str] = []
-    page.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-    page.on("request", lambda request: complaints.append(f"asked for {request.url}") if _outside(request.url) else None)
-    yield page
-    context.close()
-    assert complaints == []
-
-
-def _outside(url: str) -> bool:
-    return not url.startswith(("http://127.0.0.1:", "data:", "blob:"))

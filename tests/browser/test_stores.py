@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pytest
-from conftest import Serve, watched  # type: ignore[import-not-found]
+from browser_pages import Serve, watched
 from playwright.sync_api import Browser, Page, expect
 
 from auditor.records.schema import simple_columns

@@ -138,6 +138,13 @@ def test_bins_hold_what_their_filter_shows(con: Connection) -> None:
         assert table.count(con, Filters(rise=(value,))) == count
 
 
+def test_bars_of_whole_inverters_hold_what_their_filter_shows(con: Connection) -> None:
+    span = portfolio.UNITS_SPAN
+    for over, count in portfolio.unit_bins(con, Filters()).group_by("over").agg(pl.col("systems").sum()).iter_rows():
+        ends = {None: "unknown", -span: f"..{1 - span}", span: f"{span}.."}
+        assert table.count(con, Filters(over=(ends.get(over, str(over)),))) == count
+
+
 def test_a_chart_leaves_its_own_filter_out(con: Connection) -> None:
     everything = portfolio.by_group(con, Filters(), "designer")[0]
     assert portfolio.by_group(con, Filters(designer=("Ilse",)), "designer")[0].equals(everything)

@@ -1,0 +1,90 @@
+"""What an office's codes mean: choices, services, arm counts. What is not plain stays as it is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from auditor.records.fault import Fault
+from auditor.records.proposing.cells import NO, YES
+from auditor.records.proposing.vocabulary import cut, folded, vocabulary
+from auditor.records.schema import SERVICES, Column
+from auditor.records.words import parse_choice, parse_service
+
+_DELTA = re.compile(r"delta|δ|high.?leg|wild.?leg|\bd\s?\d{3}|\d{3}\s?d\b|corner|network|scott", re.IGNORECASE)
+_THREE = re.compile(r"\b3\s?-?\s?(?:ph|p|φ|phase|wire)|three|triphas|dreiphas|3\s?[x×~n]|4w", re.IGNORECASE)
+_SINGLE = re.compile(r"\b1\s?-?\s?(?:ph|p|φ|phase)\b|single|split|mono|einphas|1\s?[x×~]", re.IGNORECASE)
+_BY_VOLTS = {
+    frozenset({120, 240}): "120/240",
+    frozenset({120, 208}): "208Y/120",
+    frozenset({277, 480}): "480Y/277",
+    frozenset({230}): "230",
+    frozenset({230, 400}): "400Y/230",
+}
+#: A service told by the voltage between phases alone; it must be said to have three of them.
+_THREE_PHASE = {208: "208Y/120", 480: "480Y/277", 400: "400Y/230"}
+
+
+def service_of(text: str) -> str | None:
+    """Return the canonical service that a text plainly states, or None.
+
+    A delta has none, nor has 240 V alone, which a delta has too.
+    """
+    if parse_service(text) in SERVICES:
+        return parse_service(text)
+    if _DELTA.search(text):
+        return None
+    volts = frozenset(int(found) for found in re.findall(r"(?<!\d)\d{3}(?!\d)", text))
+    three, single = _THREE.search(text) is not None, _SINGLE.search(text) is not None
+    if three and single:
+        return None
+    service = _BY_VOLTS.get(volts)
+    if service is not None:
+        return None if (single and "Y" in service) or (three and "Y" not in service) else service
+    if len(volts) == 1 and not single:
+        (only,) = volts
+        wye = re.search(r"\d\s?(?:wye|star|y)\b|wye|star", text, re.IGNORECASE) is not None
+        return _THREE_PHASE.get(only) if three or wye or only != 208 else None
+    return "120/240" if volts == {240} and single else None
+
+
+def choice_of(text: str, column: Column, code_table: str) -> str | None:
+    """Return the canonical choice that a cell means, or None."""
+    read = parse_choice(text, column.choices)
+    if not isinstance(read, Fault):
+        return read
+    value = vocabulary().codes.get(code_table, {}).get(folded(text))
+    return value if value in column.choices else None
+
+
+def table_of(canonical: str, column: Column) -> str:
+    """Return the name of a column's code table."""
+    return canonical if canonical in vocabulary().codes else column.name
+
+
+def translations(texts: Sequence[str], canonical: str, column: Column, header: str) -> dict[str, str]:
+    """Return cell -> canonical value, for every cell that is understood (those that need no translation included)."""
+    if canonical == "service":
+        return {text: service for text in texts if (service := service_of(text)) is not None}
+    if column.kind == "arms":
+        return {text: re.sub(r"\s*[/|,;&]\s*", "+", text) for text in texts if re.fullmatch(_ARMS, text)}
+    if column.kind != "choice":
+        return {}
+    said = {text: value for text in texts if (value := choice_of(text, column, table_of(canonical, column)))}
+    return said if len(said) == len(texts) else said | _yes_or_no(texts, canonical, column, header)
+
+
+_ARMS = r"\d{1,4}(?:\s*[+/|,;&]\s*\d{1,4})*"
+
+
+def _yes_or_no(texts: Sequence[str], canonical: str, column: Column, header: str) -> dict[str, str]:
+    """Read yes and no under a header that names one of two choices, such as "Supply side?"."""
+    if len(column.choices) != 2 or not all(text.lower() in YES | NO for text in texts):
+        return {}
+    words = [word for word in cut(header) if len(word) > 1]
+    named = {choice_of(word, column, table_of(canonical, column)) for word in words} - {None}
+    if len(named) != 1:
+        return {}
+    yes = str(named.pop())
+    no = next(choice for choice in column.choices if choice != yes)
+    return {text: yes if text.lower() in YES else no for text in texts}
