@@ -36,8 +36,9 @@ class Filters:
     """Which systems are shown. Values of one filter are alternatives, filters narrow each other.
 
     None among the values of a text or year stands for systems that do not state it. `check` holds a check's name for
-    systems that fail it, or `name:unknown`; `fact` the facts that an unknown verdict waits for; `rise` and `over`
-    ranges `from..to` of the worst rise [%] and of the inverters beyond the branch limit, from inclusive, to exclusive.
+    systems that fail it, or `name:unknown`; the severity `safety` in place of a name stands for all its checks. `fact`
+    holds the facts that an unknown verdict waits for; `rise` and `over` ranges `from..to` of the worst rise [%] and of
+    the inverters beyond the branch limit, from inclusive, to exclusive.
     """
 
     verdict: tuple[str, ...] = ()

@@ -233,6 +233,27 @@ class _Path:
         ]
 
 
+def _units(case: Case, number: int, design: _Solved, operating: _Solved, exact: bool) -> list[_Unit]:
+    """The units of one circuit, arm by arm; without an exact figure the way leads to the worst by design practice."""
+    turn = case.turns[0]
+    arm = turn.network.unit_arm
+    first, end = (int(turn.units.circuit_start[k]) for k in (number, number + 1))
+    last = int((operating if exact else design).worst[number])
+    return [
+        _Unit(
+            arm=int(arm[u] - arm[first]) + 1,
+            rank=int(turn.units.rank[u]),
+            cable_place=int(turn.units.cable_index[u]) + 1,
+            on_path=bool(arm[u] == arm[last] and u <= last),
+            trunk_v=_known(design.places.trunk[u]),
+            exact_v=_known(operating.places.trunk[u]) if exact else None,
+            own_pair=PAIR_NAMES[int(operating.own_pair[u])] if turn.network.three_phase else None,
+            own_v=_known(operating.own_v[u]) if exact else None,
+        )
+        for u in range(first, end)
+    ]
+
+
 def _path(case: Case, row: dict[str, object], design: _Solved, operating: _Solved, supply_pu: float) -> _Path:
     """One circuit's path from the solutions of all."""
     number, unit_v = int(str(row["row"])), row["unit_voltage_v"]
@@ -240,8 +261,6 @@ def _path(case: Case, row: dict[str, object], design: _Solved, operating: _Solve
     system = case.prepared.system.row(0, named=True)
     # The network of a single-phase service is solved between its lines; units on another voltage have no exact figure.
     exact = bool(system["three_phase_service"]) or unit_v == system["line_line_v"]
-    turn = case.turns[0]
-    worst_arm = turn.network.unit_arm[operating.worst[number] if exact else design.worst[number]]
 
     def exactly(values: FloatArray, at: int) -> float | None:
         return _known(values[at]) if exact else None
@@ -249,22 +268,8 @@ def _path(case: Case, row: dict[str, object], design: _Solved, operating: _Solve
     def ahead(pct: object) -> float | None:
         return None if pct is None or unit_v is None else _known(float(str(pct)) * unit_v / 100)
 
-    places, three_phase = operating.places, bool(system["three_phase_service"])
-    last = operating.worst[number] if exact else design.worst[number]
-    units = [
-        _Unit(
-            arm=int(turn.network.unit_arm[u] - turn.network.unit_arm[turn.units.circuit_start[number]]) + 1,
-            rank=int(turn.units.rank[u]),
-            cable_place=int(turn.units.cable_index[u]) + 1,
-            on_path=bool(turn.network.unit_arm[u] == worst_arm and u <= last),
-            trunk_v=_known(design.places.trunk[u]),
-            exact_v=exactly(places.trunk, u),
-            own_pair=PAIR_NAMES[int(operating.own_pair[u])] if three_phase else None,
-            own_v=exactly(operating.own_v, u),
-        )
-        for u in range(turn.units.circuit_start[number], turn.units.circuit_start[number + 1])
-        if row["laid_out"]
-    ]
+    places = operating.places
+    units = _units(case, number, design, operating, exact) if row["laid_out"] else []
     return _Path(
         circuit_id=str(row["circuit_id"]),
         unit_v=unit_v,

@@ -10,6 +10,7 @@ import polars as pl
 from auditor.audit import Results, audit
 from auditor.checks import CHECKS
 from auditor.errors import AuditorError
+from auditor.findings import fact_label
 from auditor.one_system.case import Case
 from auditor.prepare import Records
 from auditor.records.cells import CellRules, read_cell
@@ -73,9 +74,9 @@ def _value(change: Change) -> tuple[Column, str | int | float | None, str | None
     column = simple_columns()[change.field]
     value = read_cell(change.text, column, CellRules())
     if isinstance(value, Fault):
-        raise AuditorError(f"{change.field.replace('_', ' ')}: {value.sentence}.")
+        raise AuditorError(f"{fact_label(change.field)}: {value.sentence}.")
     if value is None:
-        raise AuditorError(f"{change.field.replace('_', ' ')}: write a value, such as the records would hold.")
+        raise AuditorError(f"{fact_label(change.field)}: write a value, such as the records would hold.")
     if isinstance(value, Size):
         return column, value.size, value.material
     assert isinstance(value, str | int | float)

@@ -57,6 +57,7 @@ def answer(con: Connection, view: View) -> list[Component]:
     shown = components.counted(found.systems, "system")
     of_all = f" of {found.of_all:,}" if found.systems != found.of_all else ""
     rows = [
+        _line("fail", found.safety, found, "fail a safety check", "check", "safety", filters),
         _line("fail", found.over_rise, found, "over the voltage-rise target", "check", "voltage-rise", filters),
         _line("fail", found.over_limit, found, "over the branch limit", "check", "branch-unit-limit", filters),
         _line("fail", found.fail, found, "fail at least one check", "verdict", "fail", filters),

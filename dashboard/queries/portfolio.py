@@ -10,7 +10,7 @@ import polars as pl
 
 from auditor.store.records_db import Connection
 from dashboard.filters import GROUPINGS, Filters
-from dashboard.queries.where import where
+from dashboard.queries.where import bits_of, where
 
 #: Bins of the distribution of rise below its last, open one; eight of them lie below the target.
 RISE_BINS = 24
@@ -30,6 +30,7 @@ class Answer:
     systems: int
     of_all: int
     circuits: int
+    safety: int
     over_rise: int
     over_limit: int
     fail: int
@@ -62,10 +63,11 @@ def answer(con: Connection, filters: Filters) -> Answer:
     rise, limit = _number(con, "voltage-rise"), _number(con, "branch-unit-limit")
     row = con.execute(
         f"""SELECT count(*), (SELECT count(*) FROM shown), coalesce(sum(circuits), 0),
+          count(*) FILTER (failing_checks & {bits_of(["safety"])} <> 0),
           coalesce(sum((failing_checks >> {rise}) & 1), 0), coalesce(sum((failing_checks >> {limit}) & 1), 0),
           count(*) FILTER (verdict = 'fail'), count(*) FILTER (verdict = 'unknown'), count(*) FILTER (verdict = 'pass'),
           count(*) FILTER (rests_on_assumptions) FROM shown {condition}""",
-        bound,
+        ["safety", "safety", *bound],
     ).fetchall()[0]
     return Answer(*map(int, row))
 
@@ -177,8 +179,9 @@ def options(con: Connection, name: str) -> list[str | int | None]:
 
 
 def checks(con: Connection) -> list[tuple[str, str]]:
-    """The checks' names and titles, in order."""
-    return con.execute('SELECT "check", title FROM "check" ORDER BY number').fetchall()
+    """What the filter of checks takes and calls it: all checks of safety together, then each check, in order."""
+    each = con.execute('SELECT "check", title FROM "check" ORDER BY number').fetchall()
+    return [("safety", "Any safety check"), *each]
 
 
 def facts(con: Connection) -> dict[str, str]:

@@ -37,6 +37,15 @@ def _verdict(values: Sequence[str]) -> Condition:
     return f"verdict IN ({_marks(values)})", list(values)
 
 
+def bits_of(names: Sequence[Any]) -> str:
+    """SQL for the bits of checks that a name or a severity stands for; the names are bound twice."""
+    marks = _marks(names)
+    return (
+        '(SELECT coalesce(bit_or(1::UINTEGER << number), 0) FROM "check"'
+        f' WHERE "check" IN ({marks}) OR severity IN ({marks}))'
+    )
+
+
 def _check(values: Sequence[str]) -> Condition:
     parts, bound = [], []
     for column, names in (
@@ -44,9 +53,8 @@ def _check(values: Sequence[str]) -> Condition:
         ("unknown_checks", [v.removesuffix(":unknown") for v in values if v.endswith(":unknown")]),
     ):
         if names:
-            bits = f'(SELECT bit_or(1::UINTEGER << number) FROM "check" WHERE "check" IN ({_marks(names)}))'
-            parts.append(f"coalesce({column} & {bits}, 0) <> 0")
-            bound += names
+            parts.append(f"coalesce({column} & {bits_of(names)}, 0) <> 0")
+            bound += [*names, *names]
     return " OR ".join(parts), bound
 
 

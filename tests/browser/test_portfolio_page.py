@@ -46,6 +46,14 @@ def counted(store: Store, condition: str) -> int:
         return int(con.execute(f"SELECT count(*) FROM system_result WHERE {condition}").fetchall()[0][0])
 
 
+def safety_failures(store: Store) -> int:
+    """Systems with a failing check of severity safety, counted verdict by verdict."""
+    query = """SELECT count(DISTINCT j.system_id) FROM judged j JOIN "check" c USING ("check")
+        WHERE j.verdict = 'fail' AND c.severity = 'safety'"""
+    with open_snapshot(store) as con:
+        return int(con.execute(query).fetchall()[0][0])
+
+
 def shown_rows(store: Store, text: str) -> int:
     """Systems over the rise target with a text in their id."""
     return counted(store, f"voltage_rise_verdict = 'fail' AND contains(system_id, '{text}')")
@@ -58,6 +66,7 @@ def test_the_answer_comes_first_and_agrees_with_the_results(
     counts = [int(text.replace(",", "")) for text in page.locator(".answer-count").all_inner_texts()]
     store = sample_store[0]
     assert counts == [
+        safety_failures(store),
         counted(store, "voltage_rise_verdict = 'fail'"),
         counted(store, "branch_unit_limit_verdict = 'fail'"),
         counted(store, "verdict = 'fail'"),
@@ -83,6 +92,16 @@ def test_a_line_of_the_answer_filters_and_lifts(page: Page, sample_address: str,
     expect(page.locator(".chip")).to_have_count(0)
     assert shown(page) == everything
     assert "?" not in page.url
+
+
+def test_safety_is_the_first_line_and_a_filter(page: Page, sample_address: str, sample_store: Sample) -> None:
+    ready(page, sample_address)
+    first = page.locator(".answer-lines .pick").first
+    expect(first).to_contain_text("fail a safety check")
+    first.click()
+    expect(page.locator(".chip")).to_contain_text("Any safety check fails")
+    assert query(page) == {"check": ["safety"]}
+    expect(page.locator("#table-head .count")).to_have_text(f"{safety_failures(sample_store[0]):,}")
 
 
 def test_filter_to_table_to_system_and_back(page: Page, sample_address: str) -> None:

@@ -19,7 +19,7 @@ RANGES = some(st.builds("{}..{}".format, NUMBER | st.just(""), NUMBER) | st.just
 FILTERS = st.builds(
     Filters,
     verdict=some(st.sampled_from(VERDICTS)),
-    check=some(st.sampled_from(["voltage-rise", "busbar:unknown", "branch-unit-limit"])),
+    check=some(st.sampled_from(["voltage-rise", "busbar:unknown", "safety"])),
     fact=some(st.sampled_from(["feed", "home_run_length_m"])),
     region=TEXTS, utility=TEXTS, designer=TEXTS, service=TEXTS, model=TEXTS,
     year=some(st.none() | st.integers(0, 9999)),

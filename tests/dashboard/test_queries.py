@@ -51,6 +51,13 @@ def test_the_answer_is_the_samples_own(con: Connection) -> None:
     for check, count in (("voltage-rise", answer.over_rise), ("branch-unit-limit", answer.over_limit)):
         over = {row["system_id"] for row in expected if row["check"] == check and row["verdict"] == "fail"}
         assert count == len(over)
+    safety = {
+        "branch-unit-limit", "breaker-size", "busbar", "current-coordination", "feeder-ampacity", "home-run-ampacity",
+        "module-cold-voltage", "module-input-current", "trunk-current",
+    }  # fmt: skip
+    unsafe = {row["system_id"] for row in expected if row["check"] in safety and row["verdict"] == "fail"}
+    assert answer.safety == len(unsafe) > answer.over_limit
+    assert chosen(con, Filters(check=("safety",))) == sorted(unsafe)
 
 
 @pytest.mark.parametrize("name", ["region", "utility", "designer", "service", "year"])
@@ -67,6 +74,16 @@ def test_a_check_takes_the_systems_that_fail_it_or_wait(con: Connection, check: 
     every = systems(con).with_columns(pl.col(column).cast(pl.String))
     for value, verdict in ((check, "fail"), (f"{check}:unknown", "unknown")):
         assert chosen(con, Filters(check=(value,))) == every.filter(pl.col(column) == verdict)["system_id"].to_list()
+
+
+def test_safety_stands_for_its_checks(con: Connection) -> None:
+    every = systems(con)
+    for end, verdict in (("", "fail"), (":unknown", "unknown")):
+        columns = [f"{c.name.replace('-', '_')}_verdict" for c in CHECKS if c.severity == "safety"]
+        any_of = pl.any_horizontal(pl.col(c).cast(pl.String).eq_missing(pl.lit(verdict)) for c in columns)
+        assert chosen(con, Filters(check=(f"safety{end}",))) == every.filter(any_of)["system_id"].to_list()
+    both = set(chosen(con, Filters(check=("safety",)))) | set(chosen(con, Filters(check=("voltage-rise",))))
+    assert chosen(con, Filters(check=("safety", "voltage-rise"))) == sorted(both)
 
 
 def test_filters_narrow_each_other_and_values_widen(con: Connection) -> None:

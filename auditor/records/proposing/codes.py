@@ -44,7 +44,7 @@ def service_of(text: str) -> str | None:
     if len(volts) == 1 and not single:
         (only,) = volts
         wye = re.search(r"\d\s?(?:wye|star|y)\b|wye|star", text, re.IGNORECASE) is not None
-        return _THREE_PHASE.get(only) if three or wye or only != 208 else None
+        return _THREE_PHASE.get(only) if three or wye or only == 400 else None
     return "120/240" if volts == {240} and single else None
 
 

@@ -33,6 +33,7 @@ class Vocabulary:
     somewhat_against: frozenset[str]
     strongly_against: frozenset[str]
     never: frozenset[str]
+    general: frozenset[str]
     units: dict[str, str]
     lengths: dict[str, str]
     phrases: tuple[Phrase, ...]
@@ -69,6 +70,7 @@ def vocabulary() -> Vocabulary:
         somewhat_against=frozenset(data["against"]["somewhat"]),
         strongly_against=frozenset(data["against"]["strongly"]),
         never=frozenset(data["against"]["never"]),
+        general=frozenset(data["general"]["words"]),
         units={spelling: unit for unit, spellings in data["units"].items() for spelling in spellings},
         lengths={phrase: way for way, phrases in data["lengths"].items() for phrase in phrases},
         phrases=phrases,
