@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import dash_mantine_components as dmc
 import plotly.graph_objects as go
 import polars as pl
 from dash import dcc, html
@@ -140,6 +141,14 @@ def chart_with_table(
         ],
         className="chart",
     )
+
+
+def choice(choice_id: Any, options: Sequence[Any], value: Any, **options_of: Any) -> Component:
+    """A field that offers a few options, usable from the keyboard; name it by a label for its id, or `aria-label`."""
+    return dmc.Select(
+        id=choice_id, data=list(options), value=value, allowDeselect=False, withCheckIcon=False,
+        comboboxProps={"shadow": "md", "withinPortal": True}, **options_of,
+    )  # fmt: skip
 
 
 def note(text: Any, kind: str = "info") -> Component:

@@ -22,6 +22,17 @@ SAMPLE = Path(__file__).parents[1] / "sample_portfolio"
 SampleStore = tuple[Store, dict[str, Imported]]
 
 
+#: Refused rows whose ids can be read: their circuits exist, and nothing of them is known. Those of the workbook belong
+#: to a system that is sound but for them.
+REFUSED_SYSTEMS = {"X9001", "X9002", "X9003", "X9004", "X9006", "09900", "09901", "09902"}
+REFUSED_CIRCUITS = {("00461", "91"), ("00461", "92"), ("00461", "93")}
+
+
+def told_by_hand(system: str, circuit: str) -> bool:
+    """Whether the sample's own arithmetic has a word on this circuit or system."""
+    return system not in REFUSED_SYSTEMS and (system, circuit) not in REFUSED_CIRCUITS
+
+
 def rows(name: str) -> list[dict[str, str]]:
     with (SAMPLE / name).open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
@@ -34,7 +45,14 @@ def test_every_planted_finding_is_found_and_no_other(sample_store: SampleStore) 
             "SELECT system_id, coalesce(circuit_id, ''), \"check\", verdict::VARCHAR FROM finding"
             " WHERE verdict IN ('fail', 'unknown')"
         ).fetchall()
-    got = {(system, circuit, check): verdict for system, circuit, check, verdict in found}
+    got = {(system, circuit, check): v for system, circuit, check, v in found if told_by_hand(system, circuit)}
+    beside = {key: v for key, v in got.items() if key[0] in {system for system, _ in REFUSED_CIRCUITS}}
+    assert set(beside.values()) == {"unknown"}
+    # What a refused circuit would add to is not known: shared wires, the panel, the exact voltage.
+    shared = {"voltage-rise", "terminal-voltage", "feeder-ampacity", "busbar", "phase-imbalance"}
+    assert {check for _, _, check in beside} <= shared
+    assert {"voltage-rise", "feeder-ampacity"} <= {check for _, _, check in beside}
+    got = {key: v for key, v in got.items() if key not in beside}
     assert {key: v for key, v in expected.items() if got.get(key) != v} == {}, "planted and not found"
     assert {key: v for key, v in got.items() if expected.get(key) != v} == {}, "false alarms"
 
@@ -51,6 +69,9 @@ def test_a_system_made_sound_passes(sample_store: SampleStore) -> None:
     made = {r["system_id"]: r["made_as"] for r in rows("expected_systems.csv")}
     with open_snapshot(sample_store[0]) as con:
         verdicts = dict(con.execute("SELECT system_id, verdict::VARCHAR FROM system_result").fetchall())
+    assert {verdicts.pop(system) for system in REFUSED_SYSTEMS} == {"unknown"}
+    assert {verdicts.pop(system) for system, _ in REFUSED_CIRCUITS if system in verdicts} == {"unknown"}
+    made = {system: how for system, how in made.items() if system in verdicts}
     assert verdicts.keys() == made.keys()
     assert {verdicts[system] for system, how in made.items() if how == "sound"} == {"pass"}
     assert {verdicts[system] for system, how in made.items() if how == "faulty"} == {"fail"}
@@ -67,7 +88,10 @@ def test_figures_agree_with_the_samples_own_arithmetic(sample_store: SampleStore
     got = {(row[0], row[1]): row[2:] for row in found}
     expected = rows("expected_figures.csv")
     assert len(expected) > 1_000
+    disturbed = {system for system, _ in REFUSED_CIRCUITS}
     for row in expected:
+        if row["system_id"] in disturbed:
+            continue
         figures = got[row["system_id"], row["circuit_id"]]
         for name, value in zip(FIGURES, figures, strict=False):
             # Printed with six decimals.

@@ -11,7 +11,7 @@ import duckdb
 import typer
 from typer.exceptions import TyperException
 
-from auditor.cli import demo, explaining, exporting, importing, running, serving, settings
+from auditor.cli import demo, explaining, exporting, importing, mapping, running, serving, settings
 from auditor.cli.show import complain
 from auditor.errors import AuditorError
 
@@ -24,6 +24,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+app.command("map")(mapping.map_file)
 app.command("import")(importing.import_files)
 app.command("audit")(running.audit)
 app.command("runs")(running.runs)

@@ -17,6 +17,7 @@ from auditor.publish import publish
 from auditor.records import load_mapping
 from auditor.store import Store
 from auditor.store.importing import import_file
+from auditor.store.mappings import saved_mapping
 from auditor.store.records_db import Connection, Progress, open_records
 from auditor.store.snapshot import open_snapshot, snapshot_numbers
 
@@ -119,6 +120,14 @@ def _conclude(refused: list[AuditorError], files: int, new: bool) -> None:
         raise AuditorError(f"{len(refused)} of {files} files refused, as said above; {rest}.")
 
 
+def _kept(store: Store, path: Path) -> Path | None:
+    """The mapping that the store keeps for a file's header, if any; what is used is said."""
+    kept = saved_mapping(store, path)
+    if kept is not None:
+        show.plain(f"{path.name}: read by the mapping that is kept for this header, {kept}.")
+    return kept
+
+
 def import_files(
     files: Annotated[list[Path], typer.Argument(help="CSV, XLSX, JSON, JSON Lines or Parquet files.")],
     store: StoreOption = DEFAULT_STORE,
@@ -138,5 +147,5 @@ def import_files(
             raise AuditorError(f"{path}: there is no such file. Nothing was imported.")
     if mapping:
         load_mapping(mapping)
-    pairs = [(path, mapping) for path in files]
+    pairs = [(path, mapping or _kept(Store(store), path)) for path in files]
     import_into(Store(store), pairs, dry_run=dry_run, replace=replace, audit=not no_audit, wait=wait)

@@ -67,7 +67,11 @@ def catalog(
     if files:
         place.create()
         with place.locked("catalog", wait):
+            held = {path.name for path in place.catalog.glob("*.toml")}
             adopt_catalog(place, files)
+        for path in files:
+            if path.name in held:
+                show.plain(f"{path.name} replaces the store's file of that name, and all that it held.")
         listed = ", ".join(path.name for path in files)
         show.plain(f"Added {listed}. It counts from the next audit on: auditor audit{at_store(store)}")
         return
@@ -92,8 +96,18 @@ def policy(
             show.note(f"{store}: has no policy of its own; this is the default.")
         typer.echo((place.policy if place.policy.exists() else DEFAULT).read_text("utf-8"))
         return
-    load_policy(file)
-    place.create()
-    with place.locked("policy", wait):
-        _replace(file, place.policy)
+    # A file that can be read once only, such as a pipe, is read once.
+    with tempfile.TemporaryDirectory() as folder:
+        trial = Path(folder) / file.name
+        try:
+            trial.write_bytes(file.read_bytes())
+        except OSError as error:
+            raise AuditorError(f"{file}: cannot read the policy: {error.strerror}.") from error
+        try:
+            load_policy(trial)
+        except AuditorError as error:
+            raise AuditorError(str(error).replace(str(trial), str(file))) from error
+        place.create()
+        with place.locked("policy", wait):
+            _replace(trial, place.policy)
     show.plain(f"{file} is the store's policy from the next audit on: auditor audit{at_store(store)}")

@@ -94,15 +94,23 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
         f"{done.file_name}: rows in {outcome.rows_in:,} = accepted {outcome.accepted:,} + rejected {outcome.rejected:,}"
         f" + duplicate {outcome.duplicate:,}"
     )
-    rejects = f"auditor export rejects -o rejects.csv{at_store(root)}"
+    export = f"auditor export rejects -o rejects.csv{at_store(root)}"
     if done.import_id == 0 and not dry_run:
         plain(f"  Already imported as import {done.seen_in}, and nothing has changed since: nothing to do.")
         if outcome.rejected:
-            plain(f"  Its {counted(outcome.rejected, 'rejected row')}: {rejects}")
+            plain(f"  Its {counted(outcome.rejected, 'rejected row')}: {export}")
         return
     held = f"{counted(outcome.systems, 'system')} and {counted(outcome.circuits, 'circuit')}"
     revised = f"{counted(outcome.replaced, 'circuit')} {'would be ' if dry_run else ''}revised"
     plain(f"  {held} in the file; {revised}.")
+    if done.seen_in and done.import_id:
+        plain(
+            f"  The same file as import {done.seen_in}: what later imports changed in its rows"
+            " is as in this file again."
+        )
+    if reading.refused is not None and reading.refused.height:
+        places = counted(reading.refused.height, "circuit")
+        plain(f"  {places} stand in for refused rows: unknown, and what they share with others too, until mended.")
     if reading.unmapped:
         plain(f"  Columns not mapped, and so not used: {_listed(list(reading.unmapped))}.")
     for told in reading.notes:
@@ -110,7 +118,7 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     lacking = _lacking(reading)
     if lacking:
         plain(f"  The file does not state: {_listed(lacking)}. Verdicts that need them are unknown or assumed.")
-    _rejects(reading.rejects, "" if dry_run else f" After the audit, all of them: {rejects}")
+    rejects(reading.rejects, "" if dry_run else f" After the audit, all of them: {export}")
     _conflicts(reading.tables.conflicts)
 
 
@@ -120,11 +128,12 @@ def _lacking(reading: Reading) -> list[str]:
     return [name for name in reading.absent if name in FACTS and name not in stated]
 
 
-def _rejects(rejects: pl.DataFrame, where: str) -> None:
-    for row in rejects.head(SHOWN_REJECTS).iter_rows(named=True):
+def rejects(told: pl.DataFrame, where: str) -> None:
+    """Print the first rejects, and how many more there are of which column."""
+    for row in told.head(SHOWN_REJECTS).iter_rows(named=True):
         sheet = f" of sheet {row['sheet']!r}" if row["sheet"] else ""
         plain(f"  Row {row['row_number']}{sheet}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
-    rest = rejects.slice(SHOWN_REJECTS)
+    rest = told.slice(SHOWN_REJECTS)
     if rest.height:
         column = pl.col("column").fill_null("whole row")
         kinds = rest.group_by(column).len().sort("len", "column", descending=[True, False])

@@ -139,6 +139,8 @@ def _no_key(missing: list[str], headers: list[str], where: str, known: dict[str,
             else ""
         )
     return (
-        f"{where}: no column gives {' or '.join(missing)}. Name it in a mapping under [columns]. "
-        f"The file's columns, with the nearest canonical names:\n" + "\n".join(lines) + hint
+        f"{where}: no column gives {' or '.join(missing)}. Name it in a mapping under [columns], "
+        f"which `auditor map` proposes. The file's columns, with the nearest canonical names:\n"
+        + "\n".join(lines)
+        + hint
     )

@@ -13,7 +13,7 @@ import polars as pl
 from auditor.records.bindings import KEYS, Binding, plan_columns
 from auditor.records.cells import CellRules, Value, read_cell
 from auditor.records.fault import NO_BREAK_SPACES, Fault
-from auditor.records.frames import FAULT_SCHEMA, KIND_TYPES, ROW_NUMBER, Cast
+from auditor.records.frames import FAULT_SCHEMA, KIND_TYPES, ROW_NUMBER, SOURCE_ROW, Cast
 from auditor.records.mapping import Mapping
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
@@ -98,6 +98,23 @@ def cast_frame(full: pl.DataFrame, bindings: Sequence[Binding], required: Sequen
         typed = typed.filter(~pl.col(ROW_NUMBER).is_in(told[ROW_NUMBER].unique().implode()))
         told = told.sort(ROW_NUMBER, maintain_order=True)
     return Cast(typed, told, 0)
+
+
+def keys_of_refused(frame: pl.DataFrame, rejects: pl.DataFrame, bindings: Sequence[Binding]) -> pl.DataFrame:
+    """Return whose the refused rows of a text frame are, where their system's id can be read."""
+    bad = frame.join(rejects.select(ROW_NUMBER).unique(), on=ROW_NUMBER, how="semi", maintain_order="left")
+    none = pl.lit(None, pl.String)
+    found = bad.select(ROW_NUMBER)
+    for key in KEYS:
+        bound = [b for b in bindings if b.canonical == key]
+        read = cast_frame(bad, bound, ()).rows if bad.height and bound else None
+        if read is not None and key in read.columns:
+            found = found.join(read.select(ROW_NUMBER, key), on=ROW_NUMBER, how="left", maintain_order="left")
+        else:
+            found = found.with_columns(none.alias(key))
+    return found.filter(pl.col("system_id").is_not_null()).select(
+        "system_id", "circuit_id", pl.col(ROW_NUMBER).alias(SOURCE_ROW)
+    )
 
 
 def drop_blank(frame: pl.DataFrame, bindings: Sequence[Binding]) -> pl.DataFrame:

@@ -14,6 +14,10 @@ from pathlib import Path
 
 from auditor.errors import AuditorError
 
+#: Longest cell read [characters]; the standard library's own limit of 131,072 refuses whole files for a long note.
+LONGEST_CELL = 100_000_000
+csv.field_size_limit(LONGEST_CELL)
+
 BLOCK_BYTES = 1 << 24
 FALLBACK = "cp1252"
 _SHOWN_BYTES = 80

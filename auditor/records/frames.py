@@ -60,6 +60,9 @@ CONFLICT_SCHEMA: dict[str, pl.DataType] = {
     "rows": pl.List(pl.Int64()),
 }
 
+#: Whose a refused row is, as far as it can be read.
+REFUSED_SCHEMA: dict[str, pl.DataType] = {"system_id": pl.String(), "circuit_id": pl.String(), SOURCE_ROW: pl.Int64()}
+
 #: A row that repeats an earlier row of the file word for word.
 DUPLICATE_SCHEMA: dict[str, pl.DataType] = {ROW_NUMBER: pl.Int64(), "same_as_row": pl.Int64()}
 
@@ -134,7 +137,8 @@ class Reading:
     canonical names of the simple file that the file lacks. `notes` are sentences about the file that a person should
     know. `row_keys`, of a workbook whose sheets belong together, holds for every accepted row its system_id and its
     circuit_id (null where the row is the system's); in other files the rows are the circuits, and the systems that
-    have none.
+    have none. `refused` holds system_id, circuit_id (null where it cannot be read) and source_row of refused rows whose
+    system is known: their circuits exist, and nothing is known of them.
     """
 
     tables: Tables
@@ -150,6 +154,7 @@ class Reading:
     duplicate: int
     notes: tuple[str, ...] = ()
     row_keys: pl.DataFrame | None = None
+    refused: pl.DataFrame | None = None
 
 
 def empty_tables() -> Tables:

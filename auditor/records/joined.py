@@ -124,6 +124,9 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
         duplicate=duplicate + sum(sheet.duplicates for sheet in sheets.values()),
         notes=tuple(note for sheet in sheets.values() for note in sheet.table.notes()),
         row_keys=_row_keys(tables, systems, runs),
+        refused=circuits.refused.filter(pl.col("system_id").is_not_null()).select(
+            "system_id", "circuit_id", pl.col(ROW_NUMBER).alias(SOURCE_ROW)
+        ),
     )
     if reading.rows_in != reading.accepted + reading.rejected + reading.duplicate:
         raise AuditorError(

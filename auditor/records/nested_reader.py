@@ -9,7 +9,7 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records.fault import Fault, clean
-from auditor.records.frames import FAULT_SCHEMA, ROW_NUMBER, Cast, rejects_frame
+from auditor.records.frames import FAULT_SCHEMA, ROW_NUMBER, SOURCE_ROW, Cast, rejects_frame
 from auditor.records.json_reader import Json
 from auditor.records.mapping import Mapping
 from auditor.records.nested import Level, Walk, Walker
@@ -39,6 +39,7 @@ class NestedResult:
 
     parts: Parts
     rejects: pl.DataFrame
+    refused: pl.DataFrame
     rejected: int
     rows: int
 
@@ -78,7 +79,8 @@ class NestedReader:
         rows = _rows(walk)
         parts = _parts(rows, [cast.rows for cast in casts], walk)
         told = pl.concat(rejects).sort(ROW_NUMBER, maintain_order=True)
-        return NestedResult(parts, told, rows.height - parts.rows.height, rows.height)
+        refused = _keys_of_refused(rows, casts[0].rows, casts[2].rows, walk)
+        return NestedResult(parts, told, refused, rows.height - parts.rows.height, rows.height)
 
     def present(self) -> set[str]:
         """Return the canonical columns that any system, circuit or run has stated so far."""
@@ -129,6 +131,19 @@ def _traced(rejects: pl.DataFrame, level: Level, walk: Walk, place_of_row: dict[
         ),
         pl.Series(ROW_NUMBER, [walk.numbers[place] for place in places], dtype=pl.Int64),
     ).select(list(FAULT_SCHEMA))
+
+
+def _keys_of_refused(rows: pl.DataFrame, systems: pl.DataFrame, circuits: pl.DataFrame, walk: Walk) -> pl.DataFrame:
+    """Return whose the refused rows are, where their system's id can be read."""
+    bad = rows.filter(pl.col("place").is_in(list(walk.bad_systems)) | pl.col(ROW).is_in(list(walk.bad_rows)))
+    named = systems.select(pl.col(_OWNER).alias("place"), "system_id")
+    own = circuits.select(pl.col(_OWNER).alias(ROW), _or_null(circuits, "circuit_id"))
+    found = bad.join(named, on="place").join(own, on=ROW, how="left")
+    return found.select("system_id", "circuit_id", pl.col(ROW_NUMBER).alias(SOURCE_ROW))
+
+
+def _or_null(frame: pl.DataFrame, name: str) -> pl.Expr:
+    return pl.col(name) if name in frame.columns else pl.lit(None, pl.String).alias(name)
 
 
 def _rows(walk: Walk) -> pl.DataFrame:

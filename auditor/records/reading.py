@@ -11,9 +11,9 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records.bindings import Plan, plan_columns
-from auditor.records.casting import cast_rows
+from auditor.records.casting import cast_rows, keys_of_refused
 from auditor.records.csv_reader import csv_chunks, open_csv
-from auditor.records.frames import REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading, on_sheet
+from auditor.records.frames import REFUSED_SCHEMA, REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading, on_sheet
 from auditor.records.joined import read_joined
 from auditor.records.json_reader import Json, json_systems, jsonl_systems
 from auditor.records.mapping import Mapping, identity_mapping
@@ -111,6 +111,7 @@ def _sheet_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
 class _Tally:
     parts: list[Parts] = field(default_factory=list)
     rejects: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
+    refused: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REFUSED_SCHEMA)])
     present: set[str] = field(default_factory=set)
     blank: int = 0
     rejected: int = 0
@@ -125,6 +126,7 @@ def _read_flat(flat: _Flat, progress: Progress | None) -> Reading:
         cast = cast_rows(chunk.frame, flat.plan.bindings, chunk.faults)
         tally.parts.append(part_rows(cast.rows))
         tally.rejects += [on_sheet(chunk.rejects, tally.sheet), on_sheet(cast.rejects, tally.sheet)]
+        tally.refused.append(keys_of_refused(chunk.frame, cast.rejects, flat.plan.bindings))
         tally.present |= set(cast.rows.columns) - {ROW_NUMBER}
         tally.blank += chunk.blank + cast.blank
         tally.rejected += chunk.rejects[ROW_NUMBER].n_unique() + cast.rejects[ROW_NUMBER].n_unique()
@@ -146,6 +148,7 @@ def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]]
         result = reader.read(batch)
         tally.parts.append(result.parts)
         tally.rejects.append(on_sheet(result.rejects, None))
+        tally.refused.append(result.refused)
         tally.rejected += result.rejected
         tally.done += result.rows
         if progress is not None:
@@ -176,6 +179,7 @@ def _finish(tally: _Tally, rows_in: int, name: str, key_header: str) -> Reading:
         accepted=kept - taken - duplicate,
         rejected=tally.rejected + taken,
         duplicate=duplicate,
+        refused=pl.concat(tally.refused),
     )
     if rows_in != reading.accepted + reading.rejected + reading.duplicate:
         raise AuditorError(

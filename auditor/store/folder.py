@@ -52,6 +52,11 @@ class Store:
         return self.root / "catalog"
 
     @property
+    def mappings(self) -> Path:
+        """Mappings by the fingerprint of the header that they are for."""
+        return self.root / "mappings"
+
+    @property
     def policy(self) -> Path:
         """The store's own policy, where it has one."""
         return self.root / "policy.toml"
@@ -64,7 +69,7 @@ class Store:
     def create(self) -> None:
         """Make the store's folders where they are missing."""
         try:
-            for folder in (self.root, self.originals, self.snapshots, self.catalog, self.scratch):
+            for folder in (self.root, self.originals, self.snapshots, self.catalog, self.mappings, self.scratch):
                 folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise AuditorError(f"{self.root}: cannot make the store's folder: {error.strerror}.") from error

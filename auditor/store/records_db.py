@@ -22,6 +22,9 @@ from auditor.store.originals import Import, original_path, read_manifest
 #: Raise it when the tables change; a database of another version is rebuilt.
 VERSION = "2"
 
+#: Row hash of a circuit, or of its system, that stands in the place of a refused row.
+PLACE = "refused"
+
 _SQL_TYPES = {pl.String(): "VARCHAR", pl.Int64(): "BIGINT", pl.Float64(): "DOUBLE", pl.Date(): "DATE"}
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
@@ -155,6 +158,8 @@ def apply(con: Connection, entry: Import, reading: Reading) -> Outcome:
     if "units" in reading.present:
         _drop_old_units(con, entry.import_id)
     changed, replaced = _count_changed(con, reading.row_keys)
+    if reading.refused is not None:
+        _hold_places(con, reading.refused, entry.import_id)
     for table in TABLES:
         _write(con, table, entry.import_id)
     accepted = min(changed, reading.accepted)
@@ -214,6 +219,32 @@ def _stage(con: Connection, table: Table, frame: pl.DataFrame, present: frozense
         f" SELECT {', '.join(quoted(k) for k in table.key)} FROM new_{table.name}"
         " WHERE old_hash IS NOT NULL AND old_hash <> row_hash"
     )
+
+
+def _hold_places(con: Connection, refused: pl.DataFrame, import_id: int) -> None:
+    """Add circuits without a single fact in place of refused rows: a system is not judged as if it had none there.
+
+    A circuit that is held already, or that another row of the file gives, keeps what it has. A place whose circuit's
+    id could not be read goes when its system is imported again.
+    """
+    con.register("incoming", refused.to_arrow())
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE place AS SELECT system_id,"
+        " coalesce(circuit_id, '(row ' || source_row || ')') AS circuit_id, min(source_row) AS source_row"
+        " FROM incoming GROUP BY ALL"
+    )
+    con.unregister("incoming")
+    con.execute(
+        f"INSERT INTO gone_circuit SELECT system_id, circuit_id FROM circuit WHERE row_hash = '{PLACE}'"
+        " AND starts_with(circuit_id, '(row ') AND system_id IN (SELECT system_id FROM new_system)"
+        " AND (system_id, circuit_id) NOT IN (SELECT (system_id, circuit_id) FROM place)"
+    )
+    for table, keys in (("circuit", "system_id, circuit_id"), ("system", "system_id")):
+        con.execute(
+            f"INSERT INTO new_{table} BY NAME SELECT {keys}, min(source_row) AS source_row, '{PLACE}' AS row_hash,"
+            f" {import_id} AS import_id FROM place ANTI JOIN {table} USING ({keys})"
+            f" ANTI JOIN new_{table} USING ({keys}) GROUP BY {keys}"
+        )
 
 
 def _drop_unlisted(con: Connection, import_id: int) -> None:

@@ -71,9 +71,9 @@ def _chart(name: str, con: Connection, view: View) -> Component:
     figure, table = build(con, view)
     heading: Any = html.H2(title)
     if name == "group":
-        choice = dcc.Dropdown(
-            id="group-by", options=[{"value": by, "label": GROUP_WORDS.get(by, by)} for by in GROUPINGS], value=view.by,
-            clearable=False, searchable=False, className="group-by",
+        choice = components.choice(
+            "group-by", [{"value": by, "label": GROUP_WORDS.get(by, by)} for by in GROUPINGS], view.by,
+            className="group-by", **{"aria-label": "Failures by"},
         )  # fmt: skip
         heading = html.Div([html.H2(title, id="group-title"), choice], className="heading-choice")
     return html.Section(

@@ -37,10 +37,7 @@ def _controls(case: Case, choice: Choice, at: dict[str, Any]) -> Component:
             html.Div(
                 [
                     html.Label("circuit", htmlFor="system-circuit"),
-                    dcc.Dropdown(
-                        id="system-circuit", options=[{"label": c, "value": c} for c in circuits(case)],
-                        value=choice.circuit, clearable=False, className="narrow",
-                    ),
+                    components.choice("system-circuit", circuits(case), choice.circuit, className="narrow"),
                 ]
             ),
             html.Div(

@@ -46,9 +46,8 @@ def section(case: Case, choice: Choice) -> Component:
             html.Div(
                 [
                     html.Label("for", htmlFor="what-if-circuit"),
-                    dcc.Dropdown(
-                        id="what-if-circuit", options=[EVERY, *circuits(case)], value=choice.circuit, clearable=False,
-                        className="narrow",
+                    components.choice(
+                        "what-if-circuit", [EVERY, *circuits(case)], choice.circuit, className="narrow"
                     ),
                 ],
                 className="system-controls",
@@ -84,7 +83,7 @@ def _field(case: Case, field: str, label: str, example: str) -> Component:
     options = _choices(case, field)
     name = {"what-if": field}
     control = (
-        dcc.Dropdown(id=name, options=options, value=None, placeholder="as it is", className="narrow")
+        components.choice(name, options, None, placeholder="as it is", clearable=True, className="narrow")
         if options
         else dcc.Input(id=name, type="text", value="", placeholder=f"such as {example}", maxLength=CHARACTERS)
     )
@@ -104,9 +103,9 @@ def _run(prefix: str, label: str) -> Component:
             html.Span(label, className="what-if-run-name"),
             text("length_m", "75 ft"),
             text("size", "8 AWG"),
-            dcc.Dropdown(
-                id={"what-if": f"{prefix}_material"}, options=["copper", "aluminium"], value=None,
-                placeholder="material", className="narrow",
+            components.choice(
+                {"what-if": f"{prefix}_material"}, ["copper", "aluminium"], None, placeholder="material",
+                clearable=True, className="narrow", **{"aria-label": f"{label}: material"},
             ),
         ],
         className="what-if-run", **{"aria-label": f"{label}: length, size, material", "role": "group"},

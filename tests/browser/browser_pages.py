@@ -22,6 +22,7 @@ def watched(browser: Browser, **options: object) -> Iterator[Page]:
     page.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("request", lambda request: complaints.append(f"asked for {request.url}") if _outside(request.url) else None)
+    page.on("dialog", lambda dialog: (complaints.append(f"a dialog: {dialog.message}"), dialog.dismiss()))
     yield page
     context.close()
     assert complaints == []

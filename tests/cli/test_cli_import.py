@@ -196,7 +196,7 @@ def test_a_catalog_or_policy_that_cannot_be_used_stops_before_anything_changes(
 
 
 def test_a_file_of_which_nothing_can_be_read(run: Run, refused: Refused, store: Path, tmp_path: Path) -> None:
-    (tmp_path / "bad.csv").write_text("system_id,circuit_id,breaker_a\nS1,1,many\n", "utf-8")
+    (tmp_path / "bad.csv").write_text("system_id,circuit_id,breaker_a\n,1,many\n", "utf-8")
     ran = run("import", "bad.csv", "--store", store)
     assert ran.status == 0
     assert "rows in 1 = accepted 0 + rejected 1 + duplicate 0" in ran.out

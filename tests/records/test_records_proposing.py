@@ -25,7 +25,9 @@ from auditor.records.schema import Column, simple_columns
 HEADERS = Path(__file__).parent / "headers"
 FILES = sorted(HEADERS.glob("*.csv"))
 #: What says how lengths are measured; beyond these words a file cannot tell.
-SAYS = re.compile(r"one.?way|round|\ba/r\b|\bback\b|\bloop\b|\brt\b|there", re.IGNORECASE)
+SAYS = re.compile(
+    r"one.?way|1.?way|round|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end", re.IGNORECASE
+)
 
 
 @dataclass
@@ -53,7 +55,7 @@ class Score:
 
 def same_unit(proposed: str | None, true: str | None, column: Column, cells: list[str]) -> bool:
     """Whether bare figures come out alike; where every cell states its own unit, any will do."""
-    if not any(re.fullmatch(r"[+-]?[\d.,/]+", cell) for cell in cells):
+    if not any(re.fullmatch(r"[+-]?[\d.,]+", cell) for cell in cells):
         return True
     if column.kind == "size":
         return (proposed or "").lower() == (true or "").lower() or all("/0" in cell or "#" in cell for cell in cells)

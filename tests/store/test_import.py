@@ -253,3 +253,32 @@ def test_a_workbook_of_several_sheets_counts_the_rows_of_all(store: Store) -> No
     remove(store)
     with open_records(store) as con:
         assert everything(con) == before
+
+
+def test_a_refused_row_does_not_make_the_rest_of_its_system_look_better(store: Store) -> None:
+    with open_records(store) as con:
+        bring(con, store, HEADER + ROWS.replace("U1,12,20,25", "U1,12,20,about 25") + "S7,1,Hill,many,x,,,,\n")
+        assert facts(con, "inverter_model") == [
+            ("S1", "1", "U1"),
+            ("S1", "2", None),
+            ("S2", "1", "U1"),
+            ("S7", "1", None),
+        ]
+        mended = bring(con, store, HEADER + ROWS, "b.csv")
+        assert (mended.outcome.accepted, mended.outcome.duplicate) == (1, 2)
+        assert facts(con, "inverter_model")[1] == ("S1", "2", "U1")
+
+
+def test_a_refused_row_of_a_circuit_that_is_held_changes_nothing(store: Store) -> None:
+    with open_records(store) as con:
+        bring(con, store, HEADER + ROWS)
+        bring(con, store, HEADER + ROWS.replace("U1,12,20,25", "U1,12,20,about 25"), "b.csv")
+        assert facts(con, "inverter_count") == [("S1", "1", 16), ("S1", "2", 12), ("S2", "1", 10)]
+
+
+def test_a_refused_row_whose_circuit_cannot_be_read_goes_when_its_system_comes_again(store: Store) -> None:
+    with open_records(store) as con:
+        bring(con, store, HEADER + ROWS + "S1,,Hill Power,U1,9,20,25,10 AWG,5\n")
+        assert facts(con, "inverter_count")[0] == ("S1", "(row 5)", None)
+        bring(con, store, HEADER + ROWS + "S1,3,Hill Power,U1,9,20,25,10 AWG,5\n", "b.csv")
+        assert facts(con, "inverter_count") == [("S1", "1", 16), ("S1", "2", 12), ("S1", "3", 9), ("S2", "1", 10)]

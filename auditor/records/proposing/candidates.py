@@ -8,9 +8,11 @@ from dataclasses import dataclass, replace
 
 from auditor.records.fault import clean
 from auditor.records.frames import ROW_NUMBER
-from auditor.records.proposing.cells import Cells
+from auditor.records.proposing.cells import Cells, is_date
+from auditor.records.proposing.codes import translations
 from auditor.records.proposing.fits import AGREES, CONTRADICTS, Fit, Setting, fit, unit_fits
 from auditor.records.proposing.names import LEAST_SCORE, Match, Name, matches, read_name
+from auditor.records.proposing.vocabulary import vocabulary
 from auditor.records.schema import RUN_COLUMNS, simple_columns
 
 _AGREES_BONUS, _POSSIBLE_MALUS = 4.0, 4.0
@@ -18,6 +20,12 @@ _AGREES_BONUS, _POSSIBLE_MALUS = 4.0, 4.0
 _SAME_PART, _NEXT_PART, _USUAL_PART = 22.0, 18.0, 14.0
 _STRONG_NAME = 90.0
 _REACH = 4
+_CELLS_ALONE, _KEY_BONUS = 66.0, 8.0
+#: Columns that cells alone may suggest, with the length of a cell from which on it is no mere letter.
+_SPEAKING = {
+    "service": 5, "arm_counts": 3, "orientation": 4, "circuit_phases": 2, "backfeed_position": 3, "connection_side": 4,
+    "power_factor_mode": 3,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -68,8 +76,77 @@ def candidates_of(names: Sequence[Name], cells: Sequence[Cells], mark: str | Non
                 if fitted.level != CONTRADICTS:
                     score = match.score + (_AGREES_BONUS if fitted.level == AGREES else -_POSSIBLE_MALUS)
                     found.append(Candidate(at, match, fitted, score))
-        every.append(sorted(found, key=lambda one: (-one.score, one.canonical)))
+        every.append(found)
+    _by_cells(names, cells, every)
+    _by_keys(cells, every)
+    every = [sorted(found, key=lambda one: (-one.score, one.canonical)) for found in every]
     return [_with_parts(at, found, every) for at, found in enumerate(every)]
+
+
+def _by_cells(names: Sequence[Name], cells: Sequence[Cells], every: list[list[Candidate]]) -> None:
+    """Add what the cells alone suggest, where no name does: services, arms, codes that belong to one column only."""
+    named = {one.canonical for found in every for one in found if one.score >= LEAST_SCORE}
+    known = simple_columns()
+    for at, found in enumerate(every):
+        if any(one.score >= LEAST_SCORE for one in found) or not clean(names[at].header) or _is_shut(names, at):
+            continue
+        for canonical, letters in _SPEAKING.items():
+            if canonical in named or len(cells[at].filled) < 3:
+                continue
+            texts = cells[at].distinct
+            said = translations(texts, canonical, known[canonical], "")
+            long = sum(len(text) >= letters for text in cells[at].filled) >= 0.5 * len(cells[at].filled)
+            plus = canonical != "arm_counts" or any("+" in text for text in texts)
+            if long and plus and cells[at].share(lambda text, said=said: text in said) >= 0.9:
+                match = Match(canonical, _CELLS_ALONE, exact=False, bare=False)
+                found.append(
+                    Candidate(at, match, Fit(AGREES, f"the cells alone, such as {texts[0]!r}, say so"), _CELLS_ALONE)
+                )
+    days = [at for at, some in enumerate(cells) if some.share(is_date) >= 0.9 and len(some.filled) >= 3]
+    if len(days) == 1 and not every[days[0]] and not _is_shut(names, days[0]):
+        match = Match("energized_date", _CELLS_ALONE, exact=False, bare=False)
+        every[days[0]].append(Candidate(days[0], match, Fit(AGREES, "the only dates in the file"), _CELLS_ALONE))
+
+
+def _is_shut(names: Sequence[Name], at: int) -> bool:
+    """Whether a header says of itself that it is something else, or cannot be mapped."""
+    words = vocabulary()
+    header = clean(names[at].header)
+    counted = sum(clean(name.header) == header for name in names)
+    return counted > 1 or header == ROW_NUMBER or bool(set(names[at].words) & (words.never | words.strongly_against))
+
+
+def _by_keys(cells: Sequence[Cells], every: list[list[Candidate]]) -> None:
+    """Let the keys tell the circuit's id: no two rows of a system share it, though systems have several rows."""
+    systems = [one for found in every for one in found if one.canonical == "system_id" and one.score >= LEAST_SCORE]
+    if not systems:
+        return
+    system = max(systems, key=lambda one: one.score).at
+    keys = [clean(text) for text in cells[system].every]
+    if len(set(keys)) > 0.9 * len(keys):
+        return
+    for at, found in enumerate(every):
+        tells = at != system and _is_key_with(keys, cells[at])
+        found[:] = [
+            replace(one, score=one.score + _KEY_BONUS) if one.canonical == "circuit_id" else one
+            for one in found
+            if tells or one.canonical != "circuit_id"
+        ]
+        short = all(len(text) <= 8 for text in cells[at].distinct) and not cells[at].share(has_point)
+        repeats = len(cells[at].distinct) <= max(2.0, 0.5 * len(cells[at].filled))
+        if tells and short and repeats and not any(one.score >= LEAST_SCORE for one in found):
+            match = Match("circuit_id", _CELLS_ALONE, exact=False, bare=False)
+            found.append(Candidate(at, match, Fit(AGREES, "it tells the rows of a system apart"), _CELLS_ALONE))
+
+
+def has_point(text: str) -> bool:
+    """Whether a cell is a figure with decimals."""
+    return "." in text and text.replace(".", "", 1).lstrip("+-").isdecimal()
+
+
+def _is_key_with(keys: Sequence[str], cells: Cells) -> bool:
+    pairs = [(key, clean(text)) for key, text in zip(keys, cells.every, strict=True) if key and clean(text)]
+    return len(pairs) >= 0.9 * len(keys) and len(set(pairs)) >= 0.97 * len(pairs)
 
 
 def _part(canonical: str) -> str | None:

@@ -13,16 +13,22 @@ from auditor.records.quantities import parse_length
 from auditor.records.sizes import Size, parse_size
 
 #: Cells that plainly mean: missing. `DOUBTFUL` ones may mean it, and a person has to say so.
-MISSING = frozenset({"", "n/a", "n.a.", "na", "-", "--", "–", "—", "null", "none", "nil", "nan", "#n/a", "(null)", "(none)"})
+MISSING = frozenset(
+    {"", "n/a", "n.a.", "na", "-", "--", "–", "—", "null", "none", "nil", "nan", "#n/a", "(null)", "(none)"}
+)
 DOUBTFUL = frozenset({"tbd", "tba", "?", "??", "unknown", "unk", "x", "xx", "pending", "see plans", "."})
 YES, NO = frozenset({"y", "yes", "true", "t", "1", "x"}), frozenset({"n", "no", "false", "f", "0"})
 
 _FIGURE = re.compile(r"([+-]?\d[\d.,]*)\s*(\D.*)?", re.ASCII)
 _DATE = re.compile(r"(\d{1,4})([/.\- ])(\d{1,2})\2(\d{1,4})(?:[ T]\d{1,2}:\d{2}.*)?", re.ASCII)
+_DAY_FIRST = re.compile(r"\d{1,2}[ \-][a-z]{3,9}[ \-](?:\d{2}|\d{4})", re.ASCII | re.IGNORECASE)
 _COMMA_DECIMAL = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?:\s*[^\d\s,].*)?|[+-]?0,\d+.*", re.ASCII)
 _POINT_DECIMAL = re.compile(r"[+-]?\d+\.\d+(?:\s*[^\d\s.].*)?|[+-]?\d{1,3}(?:,\d{3})+\.\d+", re.ASCII)
+_KCMIL = frozenset({"250", "350", "400", "500", "600", "700", "750", "1000"})
 _GAUGES = frozenset({"1", "2", "3", "4", "6", "8", "10", "12", "14"})
-_SQUARE_MM = frozenset({"1.5", "2.5", "4", "6", "10", "16", "25", "35", "50", "70", "95", "120", "150", "185", "240", "300"})
+_SQUARE_MM = frozenset(
+    {"1.5", "2.5", "4", "6", "10", "16", "25", "35", "50", "70", "95", "120", "150", "185", "240", "300"}
+)
 
 
 @dataclass(frozen=True)
@@ -96,11 +102,23 @@ def size_unit(cells: Cells, decimal_mark: str | None) -> tuple[str | None, bool]
             bare.add(text.split()[0].replace(",", "."))
     if not bare:
         return None, bool(stated)
-    only_gauge, only_mm2 = bare - _SQUARE_MM, bare - _GAUGES
-    options = {"AWG"} if only_gauge and only_gauge <= _GAUGES else set()
-    options |= {"mm2"} if only_mm2 and only_mm2 <= _SQUARE_MM else set()
-    options = stated | options if len(stated) < 2 else options
+    possible = {"AWG"} if bare <= _GAUGES else set[str]()
+    possible |= {"mm2"} if bare <= _SQUARE_MM else set()
+    if len(stated) == 1 and len(possible) == 2:
+        possible = stated
+    options = possible & stated if stated else possible
     return (options.pop(), True) if len(options) == 1 else (None, False)
+
+
+def bare_sizes_fit(cells: Cells, unit: str) -> bool:
+    """Whether every size without a unit is one that this unit has."""
+    known = _GAUGES if unit == "AWG" else _SQUARE_MM
+    return all(text in known for text in (text.replace(",", ".") for text in cells.distinct) if is_plain_figure(text))
+
+
+def is_usual_size(text: str) -> bool:
+    """Whether a figure without a unit is a size that conductors are made in."""
+    return text.replace(",", ".") in _GAUGES | _SQUARE_MM | _KCMIL
 
 
 def is_date(text: str) -> bool:
@@ -109,7 +127,8 @@ def is_date(text: str) -> bool:
     if match is not None:
         figures = [int(match[1]), int(match[3]), int(match[4])]
         return sum(f <= 31 for f in figures) >= 2 and min(figures) > 0
-    return not isinstance(parse_date(text), Fault)
+    read = parse_date(text)
+    return not isinstance(read, Fault) or read.code == "two-digit-year"
 
 
 def needs_order(text: str) -> bool:
@@ -123,6 +142,8 @@ def date_order(texts: Sequence[str]) -> tuple[DateOrder | None, str | None]:
     for text in texts:
         match = _DATE.fullmatch(text)
         if match is None:
+            if _DAY_FIRST.fullmatch(text):
+                found.setdefault("day-month-year", text)
             continue
         first, second = int(match[1]), int(match[3])
         if len(match[1]) == 4:

@@ -12,8 +12,8 @@ from auditor.records.schema import SERVICES, Column
 from auditor.records.words import parse_choice, parse_service
 
 _DELTA = re.compile(r"delta|δ|high.?leg|wild.?leg|\bd\s?\d{3}|\d{3}\s?d\b|corner|network|scott", re.IGNORECASE)
-_THREE = re.compile(r"\b3\s?-?\s?(?:ph|p|φ|phase|wire)|three|triphas|dreiphas|3\s?[x×~n]|4w", re.IGNORECASE)
-_SINGLE = re.compile(r"\b1\s?-?\s?(?:ph|p|φ|phase)\b|single|split|mono|einphas|1\s?[x×~]", re.IGNORECASE)
+_THREE = re.compile(r"\b3\s?-?\s?(?:ph|p|[øφ]|phase)|three.?phase|\btri|dreiphas|3\s?[x×~n]", re.IGNORECASE)
+_SINGLE = re.compile(r"\b1\s?-?\s?(?:ph|p|phase)\b|\b1\s?[øφ]|single|split|mono|einphas|1\s?[x×~]", re.IGNORECASE)
 _BY_VOLTS = {
     frozenset({120, 240}): "120/240",
     frozenset({120, 208}): "208Y/120",
@@ -43,9 +43,31 @@ def service_of(text: str) -> str | None:
         return None if (single and "Y" in service) or (three and "Y" not in service) else service
     if len(volts) == 1 and not single:
         (only,) = volts
-        wye = re.search(r"\d\s?(?:wye|star|y)\b|wye|star", text, re.IGNORECASE) is not None
+        wye = re.search(r"\d\s?(?:wye|star|y)\b|\by\s?\d{3}|wye|star", text, re.IGNORECASE) is not None
         return _THREE_PHASE.get(only) if three or wye or only == 400 else None
     return "120/240" if volts == {240} and single else None
+
+
+def like_a_service(text: str) -> bool:
+    """Whether a cell speaks of a service, understood or not: a voltage that services have, or a number of phases."""
+    return _VOLTS.search(text) is not None or (len(text) <= 20 and bool(_THREE.search(text) or _SINGLE.search(text)))
+
+
+_VOLTS = re.compile(r"(?<!\d)(?:120|208|230|240|277|347|380|400|415|480|600)(?!\d)")
+#: Where the compass points, clockwise from north [half degrees].
+_COMPASS = {
+    **{"n": 0, "nne": 45, "ne": 90, "ene": 135, "e": 180, "ese": 225, "se": 270, "sse": 315},
+    **{"s": 360, "ssw": 405, "sw": 450, "wsw": 495, "w": 540, "wnw": 585, "nw": 630, "nnw": 675},
+}
+_LONG_COMPASS = {"north": "n", "east": "e", "south": "s", "west": "w"}
+
+
+def compass_of(text: str) -> str | None:
+    """Return the azimuth [deg] of a compass point such as SW, as text."""
+    body = re.sub(r"[\s-]", "", text.lower())
+    for long, short in _LONG_COMPASS.items():
+        body = body.replace(long, short)
+    return f"{_COMPASS[body] / 2:g}" if body in _COMPASS else None
 
 
 def choice_of(text: str, column: Column, code_table: str) -> str | None:
@@ -66,6 +88,8 @@ def translations(texts: Sequence[str], canonical: str, column: Column, header: s
     """Return cell -> canonical value, for every cell that is understood (those that need no translation included)."""
     if canonical == "service":
         return {text: service for text in texts if (service := service_of(text)) is not None}
+    if canonical == "azimuth_deg":
+        return {text: azimuth for text in texts if (azimuth := compass_of(text)) is not None}
     if column.kind == "arms":
         return {text: re.sub(r"\s*[/|,;&]\s*", "+", text) for text in texts if re.fullmatch(_ARMS, text)}
     if column.kind != "choice":

@@ -14,9 +14,10 @@ from auditor.records.proposing.cells import (
     is_length,
     is_plain_figure,
     is_size,
+    is_usual_size,
     size_unit,
 )
-from auditor.records.proposing.codes import translations
+from auditor.records.proposing.codes import compass_of, like_a_service, translations
 from auditor.records.proposing.vocabulary import vocabulary
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
@@ -25,16 +26,48 @@ AGREES, POSSIBLE, CONTRADICTS = 2, 1, 0
 _MOST = 0.9
 _MANY = 0.6
 _STANDARD_A = frozenset(
-    (6, 10, 13, 15, 16, 20, 25, 30, 32, 35, 40, 45, 50, 60, 63, 70, 80, 90, 100, 110, 125, 150, 160, 175, 200, 225, 250)
-    + (300, 315, 320, 350, 400, 450, 500, 600, 630, 700, 800, 1000, 1200, 1250, 1600, 2000, 2500, 3000, 3200, 4000)
+    (
+        *(
+            6,
+            10,
+            13,
+            15,
+            16,
+            20,
+            25,
+            30,
+            32,
+            35,
+            40,
+            45,
+            50,
+            60,
+            63,
+            70,
+            80,
+            90,
+            100,
+            110,
+            125,
+            150,
+            160,
+            175,
+            200,
+            225,
+            250,
+        ),
+        *(300, 315, 320, 350, 400, 450, 500, 600, 630, 700, 800, 1000, 1200, 1250, 1600, 2000, 2500, 3000, 3200, 4000),
+    )
 )
 _CODES = re.compile(r"\b(nec|nfpa ?70|iec|bs ?7671|as ?/? ?nzs|cec|csa|vde|din|nf ?c|sans|rebt|cei)\b", re.IGNORECASE)
-_EDITION = re.compile(r"(?:nec\s*)?(?:19|20)\d\d(?:\s*nec)?|\d{2}(?:st|nd|rd|th)(?: ed.*)?|'?\d{2}|\d{4}[:+-].*", re.IGNORECASE)
+_EDITION = re.compile(
+    r"(?:nec\s*)?(?:19|20)\d\d(?:\s*nec)?|\d{2}(?:st|nd|rd|th)(?: ed.*)?|'?\d{2}|\d{4}[:+-].*", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True)
 class Fit:
-    """AGREES: the cells are what this column's would be. POSSIBLE: nothing speaks against. CONTRADICTS: they are not."""
+    """AGREES: the cells are such as this column has. POSSIBLE: nothing speaks against. CONTRADICTS: they cannot."""
 
     level: int
     reason: str
@@ -78,6 +111,8 @@ def scaled(value: float, unit: str, column: Column) -> float | None:
 
 
 def _figures(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
+    if canonical == "azimuth_deg" and cells.share(lambda text: compass_of(text) is not None) >= _MOST:
+        return Fit(AGREES, f"compass points such as {cells.distinct[0]!r}")
     unit = (setting.unit or column.unit).lower()
     values: list[float] = []
     for text in cells.filled:
@@ -131,7 +166,9 @@ def _length(canonical: str, column: Column, cells: Cells, setting: Setting) -> F
 def _size(_: str, __: Column, cells: Cells, setting: Setting) -> Fit:
     if cells.share(lambda text: is_size(text, setting.decimal_mark)) < _MANY:
         return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no conductor sizes")
-    _, settled = size_unit(cells, setting.decimal_mark)
+    if cells.share(lambda text: is_plain_figure(text) and not is_usual_size(text)) > 1 - _MOST:
+        return Fit(CONTRADICTS, "conductors are not made in such sizes")
+    settled = size_unit(cells, setting.decimal_mark)[1]
     bare = cells.share(is_plain_figure)
     if bare > 0.5 and not settled and setting.unit is None:
         return Fit(POSSIBLE, "figures that may be sizes")
@@ -173,6 +210,8 @@ def _arms(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit
 def _text(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
     if canonical == "service":
         share = cells.share(lambda text: text in translations(cells.distinct, canonical, column, setting.header))
+        if share < 0.3 and cells.share(like_a_service) >= _MANY:
+            return Fit(POSSIBLE, f"voltages or phases such as {cells.distinct[0]!r}")
         if share < 0.3:
             return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no services")
         return Fit(AGREES if share >= _MOST else POSSIBLE, f"services such as {cells.distinct[0]!r}")
@@ -189,16 +228,19 @@ def _text(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit
     return _name(canonical, cells)
 
 
+_KNOWN_UNITS: tuple[frozenset[str], ...] = (*(frozenset(units) for units in UNITS.values()), frozenset({"v"}))
+
+
 def _is_quantity(text: str) -> bool:
     read = figure(text, None)
-    return read is not None and any(read[1].rstrip(".") in units for units in (*UNITS.values(), {"v": 0}))
+    return read is not None and any(read[1].rstrip(".") in units for units in _KNOWN_UNITS)
 
 
 def _model(cells: Cells) -> Fit:
     if cells.share(lambda text: "@" in text) > 0.5:
         return Fit(CONTRADICTS, "its cells are addresses")
     named = cells.share(lambda text: any(c.isdigit() for c in text) and has_letters(text))
-    if named >= _MANY:
+    if named >= _MANY and sum(map(len, cells.filled)) >= 5 * len(cells.filled):
         return Fit(AGREES, f"models such as {cells.distinct[0]!r}")
     return Fit(POSSIBLE, f"texts such as {cells.distinct[0]!r}")
 
@@ -219,7 +261,7 @@ def _id(canonical: str, _: Column, cells: Cells, setting: Setting) -> Fit:
     told = f"ids such as {cells.distinct[0]!r}"
     if cells.share(is_date) >= _MANY or cells.share(_is_quantity_with_unit) >= _MANY:
         return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no ids")
-    if cells.share(lambda text: re.fullmatch(r"-?\d+[.,]\d+", text)) >= 0.3:
+    if cells.share(lambda text: re.fullmatch(r"-?\d+\.\d+", text)) >= 0.3:
         return Fit(CONTRADICTS, "figures with decimals are no ids")
     digits = cells.share(lambda text: any(c.isdigit() for c in text))
     longest = max(map(len, cells.filled))
@@ -232,7 +274,7 @@ def _id(canonical: str, _: Column, cells: Cells, setting: Setting) -> Fit:
     if canonical in ("circuit_id", "combiner_id"):
         if words >= _MANY:
             return Fit(CONTRADICTS, f"{told} are words")
-        short = longest <= (16 if canonical == "circuit_id" else 24)
+        short = longest <= (16 if canonical == "circuit_id" else 8)
         return Fit(AGREES if short else POSSIBLE, told)
     both = cells.share(lambda text: any(c.isdigit() for c in text) and has_letters(text))
     if cells.share(lambda text: is_size(text, setting.decimal_mark)) >= _MANY and both < _MANY:

@@ -13,7 +13,8 @@ from auditor.records.proposing.names import matches, read_name, way_of
 from auditor.records.proposing.vocabulary import folded
 
 LOOKED_AT = 30
-_LENGTH_UNITS = (("ft", r"\bfeet\b|\bft\b|\bfoot\b"), ("in", r"\binch(?:es)?\b|(?<=in )\bin\b"), ("mm", r"\bmm\b|millimet"),
+_LENGTH_UNITS = (("ft", r"\bfeet\b|\bft\b|\bfoot\b"),
+                 ("in", r"\binch(?:es)?\b|(?<=in )\bin\b"), ("mm", r"\bmm\b|millimet"),
                  ("cm", r"\bcm\b|centimet"), ("m", r"\bmet(?:er|re)s?\b|(?<=in )\bm\b"))  # fmt: skip
 _NAMES_A_CODE = re.compile(r"\b(NEC|IEC 60364|BS 7671|AS/NZS 3000|CEC)\b[^\d]{0,3}((?:19|20)\d\d)?")
 
@@ -21,7 +22,7 @@ _NAMES_A_CODE = re.compile(r"\b(NEC|IEC 60364|BS 7671|AS/NZS 3000|CEC)\b[^\d]{0,
 def find_header(rows: Sequence[Sequence[str]]) -> int:
     """Return the index of the header among the first rows of a table (row 0 where nothing looks like one).
 
-    It is the first row about as wide as the widest one, of texts that differ; titles are narrower, records hold figures.
+    It is the first row about as wide as the widest, of texts that differ; titles are narrower, records hold figures.
     """
     looked = rows[:LOOKED_AT]
     widths = [sum(bool(clean(cell)) for cell in row) for row in looked]
@@ -40,7 +41,7 @@ def find_header(rows: Sequence[Sequence[str]]) -> int:
 
 
 def fingerprint(headers: Sequence[str]) -> str:
-    """Return what a header is known by: a hash of its normalised cells, in order. Case and spaces make no difference."""
+    """Return what a header is known by: a hash of its cells, in order. Case and spaces make no difference."""
     plain = [" ".join(clean(header).casefold().split()) for header in headers]
     while plain and not plain[-1]:
         plain.pop()

@@ -9,8 +9,8 @@ from auditor.records.cells import CellRules, read_cell
 from auditor.records.dates import DateOrder
 from auditor.records.fault import Fault, clean
 from auditor.records.proposing.candidates import Chosen, candidates_of, choose, names_of
-from auditor.records.proposing.cells import Cells, date_order, decimal_mark, needs_order
-from auditor.records.proposing.codes import translations
+from auditor.records.proposing.cells import Cells, date_order, decimal_mark, is_date, needs_order
+from auditor.records.proposing.codes import compass_of, translations
 from auditor.records.proposing.fits import AGREES
 from auditor.records.proposing.headers import title_constants, title_lengths, title_unit
 from auditor.records.proposing.names import Name
@@ -23,6 +23,7 @@ _CLEAR_MARGIN, _SOME_MARGIN = 12.0, 6.0
 _ENOUGH_CELLS = 3
 _STRONG = 84.0
 _MOST_CODES = 60
+_MOST_DATES = 0.6
 UNSAID_LENGTHS = "nothing says whether one-way or round-trip"
 
 
@@ -48,7 +49,7 @@ def propose(table: Table, lengths: str | None = None) -> Proposal:
     mark = decimal_mark(cells)
     chosen = choose(candidates_of(names, cells, mark))
     known = simple_columns()
-    dates = [at for at, one in chosen.items() if known[one.candidate.canonical].kind == "date"]
+    dates = [at for at in range(len(cells)) if cells[at].share(is_date) >= _MOST_DATES]
     order, decided_by, told = _order(table.headers, cells, dates)
     columns_of = {at: known[one.candidate.canonical] for at, one in chosen.items()}
     units = file_units(names, cells, columns_of, title_unit(table.titles), mark)
@@ -70,9 +71,7 @@ def propose(table: Table, lengths: str | None = None) -> Proposal:
     )
 
 
-def _order(
-    headers: Sequence[str], cells: Sequence[Cells], dates: Sequence[int]
-) -> tuple[DateOrder | None, str, str]:
+def _order(headers: Sequence[str], cells: Sequence[Cells], dates: Sequence[int]) -> tuple[DateOrder | None, str, str]:
     """Return the order of the file's dates, the column that decides it and why."""
     found: dict[DateOrder, tuple[str, str]] = {}
     for at in sorted(dates):
@@ -126,7 +125,9 @@ def _by_name_and_cells(name: Name, chosen: Chosen, cells: Cells) -> tuple[Surene
     reasons += [text.format(rival.canonical) for rival, text in near]
     agrees = fitted.level == AGREES
     clear = match.exact and agrees and not chosen.ambiguous and not near
-    general = set(name.words) <= vocabulary().general and name.unit is None and chosen.candidate.canonical != name.header
+    general = (
+        set(name.words) <= vocabulary().general and name.unit is None and chosen.candidate.canonical != name.header
+    )
     if clear and not general and len(cells.filled) >= _ENOUGH_CELLS:
         return "sure", reasons
     strong = match.exact or (match.score >= _STRONG and agrees)
@@ -162,7 +163,8 @@ def _dates(column: Column, header: str, cells: Cells, file: _File) -> tuple[Sure
 
 def _values(canonical: str, column: Column, header: str, cells: Cells) -> tuple[dict[str, str], tuple[str, ...]]:
     """Return the codes that need a translation, and those that have none."""
-    coded = column.kind in ("choice", "arms") or canonical == "service"
+    compass = canonical == "azimuth_deg" and compass_of(cells.distinct[0] if cells.distinct else "") is not None
+    coded = column.kind in ("choice", "arms") or canonical == "service" or compass
     if not coded:
         return {}, ()
     texts = cells.distinct[:_MOST_CODES] if column.kind == "arms" else cells.distinct
@@ -186,4 +188,3 @@ def _unmapped(name: Name, headers: Sequence[str], cells: Cells) -> ColumnProposa
     else:
         reason = "neither name nor cells say what it is"
     return ColumnProposal(header, None, "unsure", (reason,))
-

@@ -81,9 +81,7 @@ def _table(
     sheet: str | None = None,
 ) -> Table:
     headers = tuple(rows[at])
-    body = tuple(
-        tuple((*row[: len(headers)], *[""] * (len(headers) - len(row)))) for row in rows[at + 1 :] if any(row)
-    )
+    body = tuple((*row[: len(headers)], *[""] * (len(headers) - len(row))) for row in rows[at + 1 :] if any(row))
     titles = tuple(clean(cell) for row in rows[:at] for cell in row if clean(cell))
     return Table(headers, body, header_row, titles, delimiter, encoding, sheet)
 

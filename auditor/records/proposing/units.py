@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from auditor.records.proposing.cells import Cells, figure, is_plain_figure, size_unit
+from auditor.records.proposing.cells import Cells, bare_sizes_fit, figure, is_plain_figure, size_unit
 from auditor.records.proposing.names import Name
 from auditor.records.proposing.proposal import Sureness
 from auditor.records.quantities import UNITS
@@ -68,9 +68,7 @@ def _in_cells(cells: Cells, column: Column) -> set[str]:
     return {read[1].rstrip(".") for read in found if read is not None and read[1].rstrip(".") in known}
 
 
-def unit_of(
-    canonical: str, column: Column, name: Name, cells: Cells, file: FileUnits, is_canonical: bool
-) -> _Unit:
+def unit_of(canonical: str, column: Column, name: Name, cells: Cells, file: FileUnits, is_canonical: bool) -> _Unit:
     """Return the unit to declare (None: the canonical one, or each cell its own), how sure it is, and why."""
     if is_canonical:
         return None, "sure", ""
@@ -121,12 +119,17 @@ def _guessed(column: Column, cells: Cells, file: FileUnits) -> _Unit:
 
 def _of_size(name: Name, cells: Cells, file: FileUnits) -> _Unit:
     if name.unit in ("AWG", "mm2"):
+        if not bare_sizes_fit(cells, name.unit):
+            return name.unit, "likely", f"the header says {name.unit}, though not every figure is such a size"
         return name.unit, "sure", f"the header says {name.unit}"
     unit, settled = size_unit(cells, file.mark)
     if settled:
         return unit, "sure", f"only {unit} has such sizes" if unit else "every cell states its unit"
+    if file.size is not None and not bare_sizes_fit(cells, file.size):
+        return None, "unsure", f"some figures without a unit are no {file.size} sizes"
     if file.size is not None:
         return file.size, "likely", f"the file's other sizes are in {file.size}"
-    if file.metric is not None:
-        return ("mm2" if file.metric else "AWG"), "unsure", "nothing says AWG or mm2; the lengths suggest it"
+    guess = "mm2" if file.metric else "AWG"
+    if file.metric is not None and bare_sizes_fit(cells, guess):
+        return guess, "unsure", "nothing says AWG or mm2; the lengths suggest it"
     return None, "unsure", "nothing says AWG or mm2"

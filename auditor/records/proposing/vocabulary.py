@@ -34,6 +34,8 @@ class Vocabulary:
     strongly_against: frozenset[str]
     never: frozenset[str]
     general: frozenset[str]
+    places: dict[str, str]
+    between: dict[frozenset[str], tuple[str, ...]]
     units: dict[str, str]
     lengths: dict[str, str]
     phrases: tuple[Phrase, ...]
@@ -53,6 +55,8 @@ def cut(text: str) -> list[str]:
     if " " not in text.strip() and len(text) > 4 and not text.isupper():
         text = _CAMEL.sub(" ", text)
     body = re.sub(r"#(?=\s|$|\W)", " number ", folded(text).replace("&", " and "))
+    body = re.sub(r"(?<=[a-z])'(?=[a-z])", "", re.sub(r"\bp/n\b", "part number", body))
+    body = re.sub(r'(?<=[a-z])\s*"\s*$', " in", re.sub(r"(?<=[a-z])\s*'\s*$", " ft", body))
     return [word for word in _CUT.split(body) if word]
 
 
@@ -71,6 +75,10 @@ def vocabulary() -> Vocabulary:
         strongly_against=frozenset(data["against"]["strongly"]),
         never=frozenset(data["against"]["never"]),
         general=frozenset(data["general"]["words"]),
+        places={spelling: place for place, spellings in data["places"].items() for spelling in spellings},
+        between={
+            frozenset(pair.split()): tuple(run.split()) for run, pairs in data["between"].items() for pair in pairs
+        },
         units={spelling: unit for unit, spellings in data["units"].items() for spelling in spellings},
         lengths={phrase: way for way, phrases in data["lengths"].items() for phrase in phrases},
         phrases=phrases,

@@ -83,7 +83,11 @@ def _rule(column: ColumnProposal) -> str:
 def _constants(proposal: Proposal) -> list[str]:
     if not proposal.constants:
         return []
-    lines = ["", "[constants]", "# A title or a header seems to state these for every row; take the # away where it is so."]
+    lines = [
+        "",
+        "[constants]",
+        "# A title or a header seems to state these for every row; take the # away where it is so.",
+    ]
     return lines + [f"# {name} = {quoted(value)}" for name, value in sorted(proposal.constants.items())]
 
 

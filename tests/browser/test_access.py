@@ -1,0 +1,93 @@
+"""The pages under axe-core's rules: nothing that keeps somebody out, in light and dark, wide and narrow.
+
+The page's content policy allows no script but its own; only here the browser sets it aside, to let axe in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from browser_pages import watched
+from playwright.sync_api import Browser, Page, expect
+
+from auditor.store import Store
+from auditor.store.snapshot import open_snapshot
+
+Sample = tuple[Store, object]
+
+SIZES = {"wide": {"width": 1440, "height": 900}, "narrow": {"width": 390, "height": 844}}
+#: Impacts that fail the test; lesser ones are remarks.
+GRAVE = ("serious", "critical")
+
+
+@pytest.fixture(params=[(scheme, size) for scheme in ("light", "dark") for size in SIZES], ids="-".join)
+def seen(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
+    """A page in one theme and size, without the content policy."""
+    scheme, size = request.param
+    for page in watched(browser, color_scheme=scheme, bypass_csp=True, reduced_motion="reduce"):
+        page.set_viewport_size(SIZES[size])
+        yield page
+
+
+def grave(page: Page) -> list[str]:
+    """Each serious or critical violation with where it is, and what axe says of it."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{rule['id']}: {node['target']} {node['failureSummary']}"
+        for rule in found
+        if rule["impact"] in GRAVE
+        for node in rule["nodes"]
+    ]
+
+
+def opened(page: Page, selector: str) -> None:
+    """Open a part of the page that folds."""
+    part = page.locator(selector).first
+    if part.get_attribute("open") is None:
+        part.locator("summary").first.click()
+    expect(part).to_have_attribute("open", "")
+
+
+def test_the_portfolio_keeps_nobody_out(seen: Page, sample_address: str) -> None:
+    seen.goto(sample_address + "/?verdict=fail&region=Upper+Ennick")
+    expect(seen.locator(".ag-row .system-link").first).to_be_visible()
+    expect(seen.locator(".chart-group .points path")).not_to_have_count(0)
+    opened(seen, ".filters")
+    opened(seen, ".chart-check .as-table")
+    expect(seen.locator(".chart-check tbody tr").first).to_be_visible()
+    assert grave(seen) == []
+
+
+def test_an_open_list_keeps_nobody_out(seen: Page, sample_address: str) -> None:
+    seen.goto(sample_address)
+    expect(seen.locator(".ag-row .system-link").first).to_be_visible()
+    opened(seen, ".filters")
+    seen.get_by_role("textbox", name="check").click()
+    expect(seen.get_by_role("option", name="Any safety check: fails")).to_be_visible()
+    # The list scrolls without being a stop of the Tab key: the field keeps the focus, its arrows reach every option.
+    assert [line for line in grave(seen) if not line.startswith("scrollable-region-focusable: ['#mantine-")] == []
+    seen.keyboard.press("ArrowUp")
+    expect(seen.get_by_role("option").last).to_be_in_viewport()
+
+
+def test_a_systems_page_keeps_nobody_out(seen: Page, sample_address: str, sample_store: Sample) -> None:
+    with open_snapshot(sample_store[0]) as con:
+        query = "SELECT system_id FROM system_result WHERE voltage_rise_verdict = 'fail' AND verdict = 'fail' LIMIT 1"
+        system = con.execute(query).fetchall()[0][0]
+    seen.goto(f"{sample_address}/system/{system}")
+    expect(seen.locator("#voltage")).to_be_visible()
+    opened(seen, ".check-fail")
+    opened(seen, ".check-fail .finding")
+    opened(seen, ".voltage .as-table")
+    seen.locator("#what-if-inverter_count, .what-if-fields input").first.fill("9")
+    seen.locator("#what-if-go").click()
+    expect(seen.locator(".what-if-answer")).to_be_visible()
+    assert grave(seen) == []
+
+
+def test_a_page_of_what_to_do_keeps_nobody_out(seen: Page, sample_address: str) -> None:
+    seen.goto(sample_address + "/nowhere")
+    expect(seen.locator("h1")).to_have_text("There is no such page")
+    assert grave(seen) == []
