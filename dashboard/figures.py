@@ -119,6 +119,8 @@ def stacked(
         bars.append(bar)
     along = {"tickvals": places, "ticktext": list(labels), "showgrid": False} | dict(ticks or {})
     amount: dict[str, Any] = {"rangemode": "tozero", "tickformat": ",d"}
+    if max((sum(counts) for counts in zip(*series.values(), strict=True)), default=0) < 6:
+        amount["dtick"] = 1  # A few systems: no ticks between whole ones.
     heading = {"title": {"text": title, "standoff": 6}}
     if sideways:
         return go.Figure(bars, _layout(height, amount | heading, along | {"autorange": "reversed"}))

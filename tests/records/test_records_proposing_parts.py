@@ -86,7 +86,7 @@ def test_words_that_speak_against_a_column_lower_it() -> None:
 @pytest.mark.parametrize(
     ("texts", "order"),
     [
-        (["1/2/2023", "3/4/2023"], None),
+        (["1/2/2023", "4/3/2023"], None),
         (["1/2/2023", "3/25/2023"], "month-day-year"),
         (["1/2/2023", "25/3/2023"], "day-month-year"),
         (["2023/03/25"], "year-month-day"),
