@@ -127,6 +127,13 @@ def stacked(
     return go.Figure(bars, _layout(height, along | heading, amount))
 
 
+def says(figure: go.Figure, text: str) -> go.Figure:
+    """Write a sentence over a chart that has nothing to draw; the text must be the dashboard's own."""
+    return figure.add_annotation(
+        x=0.5, y=0.5, xref="paper", yref="paper", text=text, showarrow=False, font={"size": 13, "color": NEUTRAL}
+    )
+
+
 def mark_at(figure: go.Figure, limits: Mapping[float, str]) -> go.Figure:
     """Draw limits across upright bars, each with its word; places count from the first bar's middle."""
     tallest = max((sum(counts) for counts in zip(*(bar.y for bar in figure.data), strict=True)), default=1) or 1

@@ -19,7 +19,7 @@ VERDICTS = ("fail", "unknown", "pass", "not applicable")
 GROUPINGS = ("year", "utility", "region", "designer", "service", "model")
 #: Columns of the table of systems, in their order; the only names that a sort may hold.
 COLUMNS = (
-    "verdict", "system_id", "site_label", "worst_rise_pct", "units_over", "fails", "unknowns", "region", "utility",
+    "verdict", "system_id", "worst_rise_pct", "units_over", "fails", "unknowns", "site_label", "region", "utility",
     "designer", "year", "service", "model", "circuits", "units",
 )  # fmt: skip
 DEFAULT_SORT = (("worst_rise_pct", True),)

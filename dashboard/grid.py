@@ -19,6 +19,8 @@ from dashboard.queries import table as queries
 log = logging.getLogger("dashboard")
 
 BLOCK_ROWS = 100
+#: Heights [px]: a row, the heading, the scroll bar below, and the whole table at most.
+ROW_PX, HEAD_PX, BAR_PX, TABLE_PX = 34, 36, 18, 560
 #: Heading, width [px] and kind of each column.
 HEADS: dict[str, tuple[str, int, str]] = {
     "verdict": ("verdict", 118, "verdict"),
@@ -63,8 +65,13 @@ def _definitions(view: View) -> list[dict[str, Any]]:
     return columns
 
 
-def systems(view: View) -> Component:
-    """The table, with the sort of a view; it fetches its own rows."""
+def style(count: int) -> dict[str, str]:
+    """The table's size for so many rows; two stand for none, where the table says so."""
+    return {"height": f"{min(TABLE_PX, HEAD_PX + ROW_PX * max(count, 2) + BAR_PX)}px", "width": "100%"}
+
+
+def systems(view: View, count: int) -> Component:
+    """The table of so many systems, with the sort of a view; it fetches its own rows."""
     return dag.AgGrid(
         id="systems",
         rowModelType="infinite",
@@ -72,14 +79,14 @@ def systems(view: View) -> Component:
         defaultColDef={"sortable": True, "filter": False, "resizable": True, "suppressMovable": True},
         getRowId="params.data.system_id",
         className="grid",
-        style={"height": "560px", "width": "100%"},
+        style=style(count),
         dashGridOptions={
             "cacheBlockSize": BLOCK_ROWS,
             "maxBlocksInCache": 30,
             "maxConcurrentDatasourceRequests": 1,
             "infiniteInitialRowCount": 1,
-            "rowHeight": 34,
-            "headerHeight": 36,
+            "rowHeight": ROW_PX,
+            "headerHeight": HEAD_PX,
             "suppressCellFocus": False,
             "ensureDomOrder": True,
             "enableCellTextSelection": True,

@@ -161,6 +161,8 @@ def rise_chart(con: Connection, view: View) -> Chart:
         title="worst total rise in the system [%]",
     )  # fmt: skip
     figures.mark_at(figure, {target / width - first - 0.5: f"target {target:g} %" for target in targets[:3]})
+    if not known.height:
+        figures.says(figure, "No system here has a known rise.")
     unknown = frame.filter(pl.col("low").is_null())["systems"].sum()
     extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
     return figure, _picks("rise", list(zip(labels, ranges, strict=True)), series, view, "worst total rise", extra)
@@ -189,6 +191,8 @@ def units_chart(con: Connection, view: View) -> Chart:
         title="inverters beyond the limit, worst circuit",
     )  # fmt: skip
     figures.mark_at(figure, {-low + 0.5: "limit"})
+    if not known.height:
+        figures.says(figure, "No system here has a known branch limit.")
     unknown = frame.filter(pl.col("over").is_null())["systems"].sum()
     extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
     return figure, _picks("over", list(zip(labels, values, strict=True)), series, view, "against the limit", extra)
@@ -212,6 +216,8 @@ def check_chart(con: Connection, view: View) -> Chart:
         keys_by_series={v: [["check", key(value)] for value in held] for v, held in values.items()},
         chosen_by_series={v: [value in view.filters.check for value in held] for v, held in values.items()},
     )  # fmt: skip
+    if not names:
+        figures.says(figure, "No check fails here, and none is unknown.")
     rows = [
         [html.Td(row["title"])]
         + [

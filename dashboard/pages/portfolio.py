@@ -86,8 +86,7 @@ def _chart(name: str, con: Connection, view: View) -> Component:
     )
 
 
-def _table_head(con: Connection, view: View) -> list[Component]:
-    count = table_queries.count(con, view.filters)
+def _table_head(view: View, count: int) -> list[Component]:
     query = query_string(View(view.filters, view.sort))
     links = [
         html.A(name, href=f"/export/systems.{suffix}{query}", className="button", download="")
@@ -107,6 +106,7 @@ def layout(context: Context, rest: str, search: str) -> Component:
     """The answer, the filters, the charts and the table of a query string."""
     view, notes = parse(search)
     with context.snapshots.cursor() as con:
+        count = table_queries.count(con, view.filters)
         return html.Div(
             [
                 html.Div(_ignored(notes), id="ignored"),
@@ -121,7 +121,10 @@ def layout(context: Context, rest: str, search: str) -> Component:
                 ),
                 html.Div([_chart(name, con, view) for name in CHARTS], className="charts"),
                 html.Section(
-                    [html.Div(_table_head(con, view), id="table-head", className="table-head"), grid.systems(view)],
+                    [
+                        html.Div(_table_head(view, count), id="table-head", className="table-head"),
+                        grid.systems(view, count),
+                    ],
                     className="systems",
                 ),
                 components.cautions(),
@@ -152,6 +155,7 @@ def register(app: Dash, context: Context) -> None:
             "figures": [Output({"picks": name}, "figure") for name in CHARTS],
             "tables": [Output({"table": name}, "children") for name in CHARTS],
             "head": Output("table-head", "children"),
+            "size": Output("systems", "style"),
             "shown": Output("shown", "data"),
             "text": Output("filter-text", "value"),
             "lists": [Output({"filter": name}, "value") for name in LISTS],
@@ -172,7 +176,7 @@ def register(app: Dash, context: Context) -> None:
     ) -> dict[str, Any]:
         """The address changed: everything follows it."""
         stay = {
-            **dict.fromkeys(("ignored", "answer", "chips", "head", "shown", "text", "by"), no_update),
+            **dict.fromkeys(("ignored", "answer", "chips", "head", "size", "shown", "text", "by"), no_update),
             "figures": [no_update] * len(CHARTS),
             "tables": [no_update] * len(CHARTS),
             "lists": [no_update] * len(LISTS),
@@ -218,7 +222,13 @@ def followed(context: Context, search: str | None, shown: dict[str, Any]) -> dic
     view, notes = parse(search)
     now = _shown(view)
     with context.snapshots.cursor() as con:
-        changed: dict[str, Any] = {"ignored": _ignored(notes), "head": _table_head(con, view), "shown": now}
+        count = table_queries.count(con, view.filters)
+        changed: dict[str, Any] = {
+            "ignored": _ignored(notes),
+            "head": _table_head(view, count),
+            "size": grid.style(count),
+            "shown": now,
+        }
         if (now["filters"], now["by"]) == (shown.get("filters"), shown.get("by")):
             return changed
         built = [build(con, view) for _, build, _ in CHARTS.values()]

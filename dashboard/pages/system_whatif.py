@@ -31,6 +31,11 @@ RUNS = (
 CHARACTERS = 60
 
 
+def _kept(case: Case) -> dict[str, Any]:
+    """What was typed for a system outlives a page that is made anew for a newer audit; it ends with the browser tab."""
+    return {"persistence": case.system_id, "persistence_type": "memory"}
+
+
 def section(case: Case, choice: Choice) -> Component:
     """The form; its answer comes by a callback."""
     if choice.circuit is None:
@@ -47,13 +52,13 @@ def section(case: Case, choice: Choice) -> Component:
                 [
                     html.Label("for", htmlFor="what-if-circuit"),
                     components.choice(
-                        "what-if-circuit", [EVERY, *circuits(case)], choice.circuit, className="narrow"
+                        "what-if-circuit", [EVERY, *circuits(case)], choice.circuit, className="narrow", **_kept(case)
                     ),
                 ],
                 className="system-controls",
             ),
             html.Div([*(_field(case, *entry) for entry in CIRCUIT)], className="what-if-fields"),
-            html.Div([_run(prefix, label) for prefix, label in RUNS], className="what-if-runs"),
+            html.Div([_run(case, prefix, label) for prefix, label in RUNS], className="what-if-runs"),
             html.Div(
                 [
                     html.Button("Work it out", id="what-if-go", className="button button-strong", n_clicks=0),
@@ -83,20 +88,25 @@ def _field(case: Case, field: str, label: str, example: str) -> Component:
     options = _choices(case, field)
     name = {"what-if": field}
     control = (
-        components.choice(name, options, None, placeholder="as it is", clearable=True, className="narrow")
+        components.choice(
+            name, options, None, placeholder="as it is", clearable=True, className="narrow", **_kept(case)
+        )
         if options
-        else dcc.Input(id=name, type="text", value="", placeholder=f"such as {example}", maxLength=CHARACTERS)
+        else dcc.Input(
+            id=name, type="text", value="", placeholder=f"such as {example}", maxLength=CHARACTERS, **_kept(case)
+        )
     )
     # Dash writes such an id into the page as JSON.
     labelled = html.Label(label, htmlFor=json.dumps(name, separators=(",", ":")))
     return html.Div([labelled, control], className="what-if-field", **{"aria-label": label, "role": "group"})
 
 
-def _run(prefix: str, label: str) -> Component:
+def _run(case: Case, prefix: str, label: str) -> Component:
     def text(column: str, example: str) -> Component:
         return dcc.Input(
-            id={"what-if": f"{prefix}_{column}"}, type="text", value="", placeholder=example, maxLength=CHARACTERS
-        )
+            id={"what-if": f"{prefix}_{column}"}, type="text", value="", placeholder=example, maxLength=CHARACTERS,
+            **_kept(case),
+        )  # fmt: skip
 
     return html.Div(
         [
@@ -105,7 +115,7 @@ def _run(prefix: str, label: str) -> Component:
             text("size", "8 AWG"),
             components.choice(
                 {"what-if": f"{prefix}_material"}, ["copper", "aluminium"], None, placeholder="material",
-                clearable=True, className="narrow", **{"aria-label": f"{label}: material"},
+                clearable=True, className="narrow", **_kept(case), **{"aria-label": f"{label}: material"},
             ),
         ],
         className="what-if-run", **{"aria-label": f"{label}: length, size, material", "role": "group"},
