@@ -128,10 +128,8 @@ def stacked(
 
 
 def says(figure: go.Figure, text: str) -> go.Figure:
-    """Write a sentence over a chart that has nothing to draw; the text must be the dashboard's own."""
-    return figure.add_annotation(
-        x=0.5, y=0.5, xref="paper", yref="paper", text=text, showarrow=False, font={"size": 13, "color": NEUTRAL}
-    )
+    """Write a sentence below a chart that has nothing to draw; the text must be the dashboard's own."""
+    return figure.update_layout(xaxis_title_text=text, xaxis_showticklabels=False, yaxis_showticklabels=False)
 
 
 def mark_at(figure: go.Figure, limits: Mapping[float, str]) -> go.Figure:

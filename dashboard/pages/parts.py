@@ -246,6 +246,8 @@ def group_chart(con: Connection, view: View) -> Chart:
         title="systems" if sideways else "year of design",
         sideways=sideways, height=max(200, 60 + 26 * len(values)) if sideways else 260,
     )  # fmt: skip
+    if not values:
+        figures.says(figure, "No system matches.")
     rows = []
     for row, label in zip(frame.iter_rows(named=True), labels, strict=True):
         share = row["fail"] / row["systems"] if row["systems"] else 0.0
