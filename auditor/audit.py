@@ -6,7 +6,7 @@ for a system reads another's rows, so any split into batches gives the same resu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import polars as pl
@@ -15,6 +15,7 @@ from auditor.checks import CHECKS
 from auditor.checks.base import VERDICT, VERDICTS, Check, judge_frame
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
+from auditor.suspicion import SCHEMA, Batch, suspicions
 
 #: Columns of a circuit's result before the checks' own.
 CIRCUIT_COLUMNS = (
@@ -33,10 +34,11 @@ SYSTEM_COLUMNS = (
 
 @dataclass(frozen=True)
 class Results:
-    """One row per circuit and one per system, sorted by key."""
+    """One row per circuit, one per system, and one per value that can hardly be meant; sorted by key."""
 
     circuit: pl.DataFrame
     system: pl.DataFrame
+    warning: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SCHEMA))
 
 
 def _at_level(level: str) -> tuple[Check, ...]:
@@ -69,12 +71,22 @@ def _worst_feeder(feeder: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 def _worst_circuit(circuit: pl.DataFrame) -> pl.DataFrame:
     """Each circuit check's worst verdict in a system, and how many circuits fail it or leave it unknown."""
-    verdicts = [f"{check.column}_verdict" for check in _at_level("circuit")]
-    return circuit.group_by("system_id", maintain_order=True).agg(
-        *(pl.col(v).min() for v in verdicts),
-        pl.sum_horizontal((pl.col(v) == "fail").sum() for v in verdicts).cast(pl.Int64).alias("_fails"),
-        pl.sum_horizontal((pl.col(v) == "unknown").sum() for v in verdicts).cast(pl.Int64).alias("_unknowns"),
-        pl.max_horizontal((pl.col(f"{c.column}_assumed") != 0).any() for c in _at_level("circuit")).alias("_assumed"),
+    checks = _at_level("circuit")
+    verdicts = [f"{check.column}_verdict" for check in checks]
+
+    def count(verdict: str) -> pl.Expr:
+        number = VERDICTS.index(verdict)
+        return pl.sum_horizontal(pl.col(v).to_physical() == number for v in verdicts).cast(pl.Int64)
+
+    rows = circuit.select(
+        "system_row",
+        *verdicts,
+        count("fail").alias("_fails"),
+        count("unknown").alias("_unknowns"),
+        pl.any_horizontal(pl.col(f"{check.column}_assumed") != 0 for check in checks).alias("_assumed"),
+    )
+    return rows.group_by("system_row", maintain_order=True).agg(
+        pl.col(*verdicts).min(), pl.col("_fails", "_unknowns").sum(), pl.col("_assumed").any()
     )
 
 
@@ -82,7 +94,7 @@ def _systems(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) 
     """One row per system: its own checks, its worst feeder's and circuits' verdicts, and the verdict over all."""
     for check in _at_level("feeder"):
         system = system.join(_worst_feeder(feeder, check), on="system_id", how="left", maintain_order="left")
-    system = system.join(_worst_circuit(circuit), on="system_id", how="left", maintain_order="left")
+    system = system.join(_worst_circuit(circuit), on="system_row", how="left", maintain_order="left")
     own = [f"{check.column}_verdict" for check in CHECKS if check.level != "circuit"]
     every = [f"{check.column}_verdict" for check in CHECKS]
     system = system.with_columns(pl.col(v).fill_null("unknown") for v in every)
@@ -119,4 +131,5 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Res
     return Results(
         circuit.select(*CIRCUIT_COLUMNS, "missing_bits", "assumed_bits", *circuit_checks),
         system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *system_checks),
+        suspicions(Batch(records, prepared, policy, as_of)),
     )

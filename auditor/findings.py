@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from auditor.checks import CHECKS
 from auditor.checks.base import Check
-from auditor.checks.facts import FACTS
+from auditor.checks.facts import BIT, FACTS
 from auditor.policy import Policy
 
 #: Facts whose name says too little in a sentence.
@@ -90,7 +90,30 @@ def _check_rows(policy: Policy) -> str:
     return ", ".join(f"({row})" for row in rows)
 
 
-def _sentence() -> str:
+def _oversized(policy: Policy) -> str:
+    """SQL of the circuits with more inverters than the policy's ceiling, and the largest count of their systems."""
+    arms = "list_sum(list_transform(string_split(c.arm_counts, '+'), lambda a: try_cast(trim(a) AS BIGINT)))"
+    return f"""CREATE TABLE oversized AS
+        WITH listed AS (SELECT system_id, circuit_id, sum(inverter_count) AS units FROM unit GROUP BY ALL),
+        counted AS (SELECT c.system_id, c.circuit_id, coalesce(c.inverter_count, u.units, {arms})::BIGINT AS units
+            FROM circuit c LEFT JOIN listed u USING (system_id, circuit_id)),
+        above AS (SELECT * FROM counted WHERE units > {policy.units_ceiling})
+        SELECT * FROM above UNION ALL SELECT system_id, NULL, max(units) FROM above GROUP BY system_id
+        ORDER BY system_id, circuit_id"""
+
+
+def _missing(policy: Policy) -> str:
+    """SQL of the missing facts as a sentence lists them; a count that is no fact since it is too large says so."""
+    count = _text(fact_label("inverter_count"))
+    told = f"{count} || format(' ({{:,}} is above the ceiling of {policy.units_ceiling:,}, taken for a slip)', o.units)"
+    names = (
+        f"CASE WHEN o.units IS NULL OR f.missing & {BIT['inverter_count']}::UBIGINT = 0 THEN fact_names(f.missing)"
+        f" ELSE replace(fact_names(f.missing), {count}, {told}) END"
+    )
+    return f"CASE WHEN f.missing = 0 THEN 'a fact of the record' ELSE {names} END"
+
+
+def _sentence(policy: Policy) -> str:
     """SQL that fills a check's template; without it, `not applicable` has no sentence."""
     unknown = "c.unknown || CASE WHEN f.fails_at IS NULL OR c.beyond = '' THEN '' ELSE ' ' || c.beyond END"
     fails = "CASE WHEN f.\"limit\" IS NULL AND c.fails_bare <> '' THEN c.fails_bare ELSE c.fails END"
@@ -99,8 +122,7 @@ def _sentence() -> str:
     for mark, other in (("value", "limit"), ("limit", "value"), ("fails_at", "limit")):
         number = _number(f'f."{mark}"', f'f."{other}"')
         sentence = f"replace({sentence}, '{{{mark}}}', coalesce({number}, '?'))"
-    missing = "CASE WHEN f.missing = 0 THEN 'a fact of the record' ELSE fact_names(f.missing) END"
-    return f"replace({sentence}, '{{missing}}', {missing})"
+    return f"replace({sentence}, '{{missing}}', {_missing(policy)})"
 
 
 def statements(policy: Policy) -> list[str]:
@@ -112,19 +134,23 @@ def statements(policy: Policy) -> list[str]:
         " version INTEGER, at_least BOOLEAN, passes VARCHAR, fails VARCHAR, fails_bare VARCHAR, unknown VARCHAR,"
         " beyond VARCHAR, documentation VARCHAR, number INTEGER)",
         f'INSERT INTO "check" VALUES {_check_rows(policy)}',
-        f"CREATE MACRO fact_names(b) AS array_to_string(list_transform(list_filter(range(0, {len(FACTS)}),"
-        f" lambda i: (b >> i::UBIGINT) & 1 = 1), lambda i: ([{labels}])[i + 1]), ', ')",
+        f"CREATE MACRO fact_names(b) AS CASE WHEN b = 0 THEN '' ELSE array_to_string(list_transform(list_filter("
+        f"range(0, {len(FACTS)}), lambda i: (b::HUGEINT >> i::HUGEINT) & 1 = 1), lambda i: ([{labels}])[i + 1]), ', ')"
+        " END",
+        _oversized(policy),
         "CREATE VIEW judged AS " + " UNION ALL ".join(_rows(check) for check in CHECKS),
         f"""CREATE VIEW finding AS
             SELECT a.run, f.system_id, f.circuit_id, f."check", c.version AS check_version, f.verdict, c.severity,
               CASE WHEN f.verdict NOT IN ('pass', 'fail') THEN NULL WHEN f.assumed <> 0 THEN 'assumed'
                    ELSE 'given' END AS confidence,
               f.value, f."limit", c.unit, {distance} / nullif(abs(f."limit"), 0) * 100 AS margin_pct,
-              fact_names(f.missing) AS missing, fact_names(f.assumed) AS assumed, {_sentence()} AS sentence,
+              fact_names(f.missing) AS missing, fact_names(f.assumed) AS assumed, {_sentence(policy)} AS sentence,
               i.file_name AS source_file, s.source_row
             FROM judged f JOIN "check" c USING ("check") CROSS JOIN (SELECT run FROM audit) a
             LEFT JOIN (SELECT system_id, circuit_id, source_row, import_id FROM circuit
                        UNION ALL SELECT system_id, NULL, source_row, import_id FROM system) s
               ON f.system_id = s.system_id AND f.circuit_id IS NOT DISTINCT FROM s.circuit_id
+            LEFT JOIN oversized o
+              ON f.system_id = o.system_id AND f.circuit_id IS NOT DISTINCT FROM o.circuit_id
             LEFT JOIN import i ON i.import_id = s.import_id""",
     ]

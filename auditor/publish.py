@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -17,6 +17,7 @@ import polars as pl
 from auditor import __version__
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
+from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
 from auditor.policy import Policy
@@ -24,14 +25,18 @@ from auditor.prepare import Frames, Records
 from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
+from auditor.store.decisions import all_decisions, in_force, merges, told_apart
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers, write_snapshot
+from auditor.suspicion import of_portfolio
 
-#: Circuits in a batch, and batches audited at once; memory is bounded by them, results do not depend on them.
-BATCH_CIRCUITS = 25_000
+#: Circuits in a batch at most and, where there are more workers than such batches, at least; batches audited at once.
+#: Memory is bounded by them, results do not depend on them.
+BATCH_CIRCUITS = 100_000
+LEAST_CIRCUITS = 10_000
 WORKERS = min(4, os.cpu_count() or 1)
-TABLE_NAMES = ("circuit_result", "system_result")
+TABLE_NAMES = ("circuit_result", "system_result", "warning")
 
 Progress = Callable[[int, int], None]
 
@@ -48,10 +53,13 @@ class Published:
 
 
 def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
-    """Yield the first and last system of each batch of whole systems, in key order, and its circuits."""
+    """Yield the first and last system of each batch of whole systems, in key order, and its circuits.
+
+    Without any system there is one batch with nothing in it, whose results have their columns.
+    """
     rows = con.execute(
         "SELECT s.system_id, count(c.circuit_id) FROM system s LEFT JOIN circuit c USING (system_id)"
-        " GROUP BY s.system_id ORDER BY s.system_id"
+        " ANTI JOIN left_out USING (system_id) GROUP BY s.system_id ORDER BY s.system_id"
     ).fetchall()
     start, held = 0, 0
     for number, (_, circuits) in enumerate(rows):
@@ -59,14 +67,16 @@ def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
             yield rows[start][0], rows[number - 1][0], held
             start, held = number, 0
         held += circuits
-    if rows:
-        yield rows[start][0], rows[-1][0], held
+    yield (rows[start][0], rows[-1][0], held) if rows else ("", "", 0)
 
 
 def _read(con: Connection, table: Table, first: str, last: str) -> pl.DataFrame:
     columns = ", ".join(quoted(column.name) for column in table.columns)
     keys = ", ".join(quoted(key) for key in table.key)
-    query = f"SELECT {columns} FROM {quoted(table.name)} WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
+    query = (
+        f"SELECT {columns} FROM {quoted(table.name)} ANTI JOIN left_out USING (system_id)"
+        f" WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
+    )
     frame = pl.from_arrow(con.sql(query, params=[first, last]).to_arrow_table())
     assert isinstance(frame, pl.DataFrame)
     return frame
@@ -98,12 +108,18 @@ def audit_all(
     policy: Policy,
     as_of: date,
     *,
-    size: int = BATCH_CIRCUITS,
+    left_out: Iterable[str] = (),
+    size: int | None = None,
     progress: Progress | None = None,
 ) -> tuple[dict[str, Path], str, int, int]:
-    """Audit every system and write the result tables; return their files, content hash, systems and circuits."""
+    """Audit every system but those left out and write the result tables, `size` circuits at a time.
+
+    Returns their files, the content hash, systems and circuits.
+    """
     frames = catalog.frames()
-    total = int(con.execute("SELECT count(*) FROM circuit").fetchall()[0][0])
+    con.execute("CREATE OR REPLACE TEMP TABLE left_out AS SELECT unnest(?::VARCHAR[]) AS system_id", [list(left_out)])
+    total = int(con.execute("SELECT count(*) FROM circuit ANTI JOIN left_out USING (system_id)").fetchall()[0][0])
+    size = size or min(BATCH_CIRCUITS, max(LEAST_CIRCUITS, -(-total // WORKERS)))
     paths = {name: folder / f"{name}.parquet" for name in TABLE_NAMES}
     done = 0
     with ExitStack() as stack:
@@ -111,11 +127,24 @@ def audit_all(
         for circuits, results in _audited(con, frames, policy, as_of, size):
             writers["circuit_result"].add(results.circuit)
             writers["system_result"].add(results.system)
+            writers["warning"].add(results.warning)
             done += circuits
             if progress:
                 progress(done, total)
     joined = "".join(writers[name].hexdigest() for name in TABLE_NAMES)
     return paths, hashlib.sha256(joined.encode()).hexdigest(), writers["system_result"].rows, total
+
+
+def portfolio_warnings(con: Connection) -> pl.DataFrame:
+    """Look at all systems that are audited at once."""
+    queries = (
+        "SELECT system_id, utility, region, latitude_deg, longitude_deg FROM system"
+        " ANTI JOIN left_out USING (system_id)",
+        "SELECT import_id, i.file_name, r.length_m FROM run r JOIN import i USING (import_id)"
+        " ANTI JOIN left_out USING (system_id) WHERE r.role = 'home run'",
+    )
+    system, home_run = (pl.DataFrame(con.sql(query).to_arrow_table()) for query in queries)
+    return of_portfolio(system, home_run)
 
 
 def code_hash() -> str:
@@ -142,10 +171,18 @@ def publish(
     policy: Policy,
     as_of: date | None = None,
     progress: Progress | None = None,
+    other_rules: str = "",
 ) -> Published:
-    """Audit the store and publish the snapshot; the store's lock must be held."""
+    """Audit the store under the decisions in force and publish the snapshot; the store's lock must be held.
+
+    `other_rules` says what was given in place of the store's own rules; it is kept with the run.
+    """
     as_of = as_of or last_import_date(con)
-    paths, content_hash, systems, circuits = audit_all(con, store.scratch, catalog, policy, as_of, progress=progress)
+    decided = in_force(all_decisions(store))
+    merged = merges(decided)
+    paths, content_hash, systems, circuits = audit_all(
+        con, store.scratch, catalog, policy, as_of, left_out=merged["dropped_id"], progress=progress
+    )
     number = max([0, *snapshot_numbers(store)]) + 1
     about: dict[str, str | int] = {
         "run": number,
@@ -159,9 +196,14 @@ def publish(
         "code_hash": code_hash(),
         "version": __version__,
         "policy_name": policy.name,
+        "other_rules": other_rules,
         "catalog": catalog.as_json(),
         "policy": policy.model_dump_json(),
     }
-    path = write_snapshot(con, store, number, paths, about, statements(policy) + shown())
+    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
+    beside = {"merged": merged, "possible_duplicate": alike, "of_portfolio": portfolio_warnings(con)}
+    judged = "FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id"
+    told = [f"INSERT INTO warning {judged}", "DROP TABLE of_portfolio"]
+    path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
     store.sweep()
     return Published(number, path, content_hash, systems, circuits)

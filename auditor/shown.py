@@ -19,7 +19,7 @@ def _bits(verdict: str) -> str:
 def _waiting(level: tuple[str, ...]) -> list[str]:
     """For each check, the facts that its unknown verdict waits for, as bits."""
     return [
-        f"(CASE WHEN r.{c.column}_verdict = 'unknown' THEN coalesce(r.{c.column}_missing, 0) ELSE 0 END)::UBIGINT"
+        f"(CASE WHEN r.{c.column}_verdict = 'unknown' THEN coalesce(r.{c.column}_missing, 0) ELSE 0 END)::HUGEINT"
         for c in CHECKS
         if c.level in level
     ]
@@ -27,7 +27,7 @@ def _waiting(level: tuple[str, ...]) -> list[str]:
 
 def _alone(mask: str) -> str:
     """The mask where it is one bit, else nothing."""
-    return f"(CASE WHEN bit_count({mask}) = 1 THEN {mask} ELSE 0::UBIGINT END)"
+    return f"(CASE WHEN bit_count({mask}) = 1 THEN {mask} ELSE 0::HUGEINT END)"
 
 
 def statements() -> list[str]:

@@ -13,13 +13,18 @@ from dashboard.context import Context
 from dashboard.guard import BODY_BYTES, Access, guard
 from dashboard.pages import PAGES
 from dashboard.snapshots import Snapshots
+from dashboard.upload import register as upload_routes
 
 log = logging.getLogger("dashboard")
 
 
-def create_app(store: Store, *, access: Access) -> Dash:
-    """A dashboard over a store. Apps share nothing: any number may live in one process."""
-    context = Context(store, Snapshots(store))
+def create_app(store: Store, *, access: Access, upload: bool = True) -> Dash:
+    """A dashboard over a store. Apps share nothing: any number may live in one process.
+
+    Files are taken only where the server is open on loopback or asks for a secret: a header that a proxy sets may be
+    set by whoever reaches the server past the proxy, which is enough to read and too little to change anything.
+    """
+    context = Context(store, Snapshots(store), upload and (access.open or bool(access.secret)))
     app = Dash(
         "dashboard",
         title="Portfolio auditor",
@@ -36,6 +41,7 @@ def create_app(store: Store, *, access: Access) -> Dash:
     for page in PAGES:
         page.register(app, context)
     exporting.register(app.server, context)
+    upload_routes(app.server, context)
     app.server.config["MAX_CONTENT_LENGTH"] = BODY_BYTES
     guard(app.server, access, list(app.csp_hashes()))
     return app

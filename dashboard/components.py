@@ -164,9 +164,9 @@ def cautions(work: bool = False) -> Component:
     return html.Section([html.H2("Before anyone acts on this"), *items], className="cautions")
 
 
-def what_to_do(title: str, text: str, command: str = "") -> Component:
-    """A page in place of content that cannot be shown: why, and the command that mends it."""
+def what_to_do(title: str, text: str, command: str = "", more: Component | None = None) -> Component:
+    """A page in place of content that cannot be shown: why, the command that mends it, and what else does."""
     return html.Div(
-        [html.H1(title), html.P(text), html.Pre(html.Code(command)) if command else None],
+        [html.H1(title), html.P(text), html.Pre(html.Code(command)) if command else None, more],
         className="what-to-do",
     )

@@ -15,10 +15,11 @@ from dashboard.snapshots import Snapshots
 
 @dataclass(frozen=True)
 class Context:
-    """One app's store and open snapshots."""
+    """One app's store and open snapshots, and whether it takes files and starts commands."""
 
     store: Store
     snapshots: Snapshots
+    upload: bool = True
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ from pathlib import Path
 from flask import Flask, Response, request
 
 from auditor.errors import AuditorError
-from auditor.reports.export import WRITERS
+from auditor.reports.export import WRITERS, export
+from auditor.reports.mending import write_mending
 from auditor.store.records_db import Connection
 from dashboard.context import Context
 from dashboard.filters import View, parse
@@ -21,6 +22,8 @@ log = logging.getLogger("dashboard")
 #: Most rows of a download; beyond, the command line writes them.
 MOST_ROWS = {"csv": 2_000_000, "xlsx": 100_000}
 TYPES = {"csv": "text/csv; charset=utf-8", "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
+#: The lists of the import page that can be had whole.
+LISTS = ("facts", "rejects", "warnings", "conflicts", "duplicates")
 CHUNK_BYTES = 256 * 1024
 
 
@@ -33,6 +36,41 @@ def register(server: Flask, context: Context) -> None:
             return download(context, suffix, request.query_string.decode("utf-8", "replace"))
         except AuditorError as error:
             return _say(409, str(error))
+
+    @server.get("/export/<what>.<suffix>")
+    def _list(what: str, suffix: str) -> Response:
+        try:
+            return whole(context, what, suffix)
+        except AuditorError as error:
+            return _say(409, str(error))
+
+
+def whole(context: Context, what: str, suffix: str) -> Response:
+    """One of the lists of the import page, all of it, as the command line writes it: rejects as a workbook to mend."""
+    if what not in LISTS or suffix not in TYPES:
+        return _say(404, f"There are {', '.join(LISTS)}, each as csv and xlsx.")
+    with context.snapshots.cursor() as con:
+        run = con.execute("SELECT run FROM audit").fetchall()[0][0]
+        with tempfile.NamedTemporaryFile(prefix="auditor-download-", suffix=f".{suffix}", delete=False) as file:
+            path = Path(file.name)
+        try:
+            if what == "rejects" and suffix == "xlsx":
+                write_mending(con, context.store, path)
+            else:
+                export(con, what, path)
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+    return _sent(path, suffix, f"{what}-run-{int(run):04d}.{suffix}")
+
+
+def _sent(path: Path, suffix: str, name: str) -> Response:
+    """A file as a download, which ends with it."""
+    response = Response(_read(path), mimetype=None)
+    response.headers["Content-Type"] = TYPES[suffix]
+    response.headers["Content-Length"] = str(path.stat().st_size)
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
 
 
 def download(context: Context, suffix: str, query: str) -> Response:
@@ -52,11 +90,7 @@ def download(context: Context, suffix: str, query: str) -> Response:
             )
         run = con.execute("SELECT run FROM audit").fetchall()[0][0]
         path = _write(con, view, suffix)
-    response = Response(_read(path), mimetype=None)
-    response.headers["Content-Type"] = TYPES[suffix]
-    response.headers["Content-Length"] = str(path.stat().st_size)
-    response.headers["Content-Disposition"] = f'attachment; filename="systems-run-{int(run):04d}.{suffix}"'
-    return response
+    return _sent(path, suffix, f"systems-run-{int(run):04d}.{suffix}")
 
 
 def _write(con: Connection, view: View, suffix: str) -> Path:

@@ -33,7 +33,7 @@ def free_port(host: str, port: int) -> int:
     raise AuditorError(f"--port {port}: this and the next {PORTS_TRIED - 1} ports are taken. Name another --port.")
 
 
-def serve(store: Store, host: str, port: int, access: Access) -> None:
+def serve(store: Store, host: str, port: int, access: Access, upload: bool = True) -> None:
     """Serve the dashboard until interrupted."""
-    app = create_app(store, access=access)
+    app = create_app(store, access=access, upload=upload)
     waitress.serve(app.server, host=host, port=port, threads=THREADS, ident=None, max_request_body_size=2_000_000)

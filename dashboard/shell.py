@@ -63,6 +63,7 @@ def layout() -> Component:
                 ],
                 className="top",
             ),
+            html.Div(id="stale", className="stale", role="status"),
             html.Main(
                 dcc.Loading(
                     html.Div(id="page"), id="page-loading", delay_show=400, type="dot",
@@ -97,7 +98,8 @@ def nothing_yet(error: AuditorError) -> Component:
     text, _, command = str(error).partition("Run: ")
     if not command:
         text, _, command = str(error).partition("Import a file first: ")
-    return components.what_to_do("Nothing to show yet", text.strip(), command.strip())
+    here = html.P(["Or ", dcc.Link("bring a file in through this page", href="/import"), "."])
+    return components.what_to_do("Nothing to show yet", text.strip(), command.strip(), here)
 
 
 def tell_of_error(error: Exception) -> Any:
@@ -115,23 +117,25 @@ def register(app: Dash, context: Context) -> None:
         Output("page", "children"),
         Output("run", "data"),
         Output("run-label", "children"),
+        Output("stale", "children"),
         Input("url", "pathname"),
         Input("published", "data"),
         State("url", "search"),
     )
-    def _page(pathname: str | None, published: int | None, search: str | None) -> tuple[Any, Any, Any]:
+    def _page(pathname: str | None, published: int | None, search: str | None) -> tuple[Any, Any, Any, Any]:
         """The address or the published run changed: the page is made anew."""
-        return page_for(context, pathname, search or ""), *run_shown(context)
+        return page_for(context, pathname, search or ""), *run_shown(context), not_audited(context)
 
     @app.callback(
         Output("published", "data"),
+        Output("stale", "children", allow_duplicate=True),
         Input("poll", "n_intervals"),
         State("run", "data"),
         prevent_initial_call=True,
     )
-    def _poll(ticks: int | None, run: int | None) -> Any:
-        """Now and then: was another run published?"""
-        return newer_run(context, run)
+    def _poll(ticks: int | None, run: int | None) -> tuple[Any, Any]:
+        """Now and then: was another run published, or something imported that no run holds?"""
+        return newer_run(context, run), not_audited(context)
 
     app.clientside_callback(
         ClientsideFunction("shell", "arrived"),
@@ -149,6 +153,15 @@ def run_shown(context: Context) -> tuple[int | None, str]:
     except AuditorError:
         return None, ""
     return run, f"run {run}, as of {as_of}"
+
+
+def not_audited(context: Context) -> list[Any]:
+    """What to say where the store holds imports that the published run does not; nothing where it holds them all."""
+    behind = context.snapshots.behind()
+    if not behind:
+        return []
+    waiting = components.counted(behind, "import is", "imports are")
+    return [f"{waiting} not audited yet. Run: ", html.Code(f"auditor audit --store {context.store.root}")]
 
 
 def newer_run(context: Context, run: int | None) -> Any:

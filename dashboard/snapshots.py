@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from auditor.errors import AuditorError
 from auditor.store import Store
+from auditor.store.originals import read_manifest
 from auditor.store.records_db import Connection
 from auditor.store.snapshot import current_number, open_snapshot
 
@@ -45,6 +46,15 @@ class Snapshots:
         finally:
             cursor.close()
             self._give_back(number, held)
+
+    def behind(self) -> int:
+        """How many imports of the store the published run does not hold; 0 where there is no run to compare."""
+        try:
+            with self.cursor() as cursor:
+                held = cursor.execute("SELECT coalesce(max(import_id), 0) FROM import").fetchall()[0][0]
+            return max(0, len(read_manifest(self.store)) - int(held))
+        except AuditorError:
+            return 0  # What is wrong there is said by the page itself.
 
     def close(self) -> None:
         """Close every connection that no request uses."""

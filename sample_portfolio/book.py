@@ -177,7 +177,7 @@ def write_book(folder: Path, systems: list[System], good: System) -> list[str]:
     write_mapping(folder / "site_book_mapping.toml")
     counts = [str(number) for number in (accepted + len(told) + 1, accepted, len(told), 1)]
     lines = [f"{sheet}!{row}:{column}:{code}" for sheet, row, column, code in told]
-    return ["site_book.xlsx", *counts, "; ".join(lines), f"Circuits!{repeated}"]
+    return ["site_book.xlsx", *counts, "; ".join(lines), f"Circuits!{repeated}", ""]
 
 
 def entry(name: str, header: str, codes: dict[str, dict[str, str]], *more: str) -> str:

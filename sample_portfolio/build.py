@@ -149,7 +149,7 @@ def lay_out(rng: random.Random, number: int, order: Order) -> System:
     facts["service_drop_material"] = "aluminium"
     if not metric and rng.random() < 0.5:
         entrance.material = "aluminium"
-    prefix = {"tidy": "Q", "field": "0", "json": "N", "book": "0"}[order.source]
+    prefix = {"tidy": "Q", "field": "0", "json": "N", "book": "0", "island": "T"}[order.source]
     system = System(f"{prefix}{number:04d}", order.service, facts, [], {}, entrance, order.source)
     model = pick_model(rng, order.service, energized.year)
     facts["module_model"] = pick_module(model, energized.year)

@@ -65,6 +65,19 @@ TALLIS = Place(
     (35.0, 38.0, 40.0),
     ("TL-A", "TL-B", "TL-C"),
 )
+#: The far end of the Tallis region, with lines of its own; a place that is sea with its coordinates exchanged, too.
+QUENNA = Place(
+    TALLIS.region,
+    "Quenna Reach Lines",
+    "Quenna Landing",
+    ("Quenna 1", "Quenna 2"),
+    ("Yannel",),
+    -44.0,
+    55.0,
+    TALLIS.low_c,
+    TALLIS.ambient_c,
+    ("QR-1", "QR-2"),
+)
 NEC_EDITIONS = ((2014, "2011"), (2017, "2014"), (2020, "2017"), (2023, "2020"), (9999, "2023"))
 
 
@@ -160,6 +173,20 @@ def system_facts(rng: random.Random, number: int, service: str, energized: datet
         facts["power_factor"] = rng.choice((0.95, 0.98))
         facts["power_factor_mode"] = rng.choice(("absorbs", "absorbs", "injects"))
     return facts
+
+
+def settle(rng: random.Random, facts: dict[str, object], place: Place) -> None:
+    """Move a system to another place of its region, under its utility and its people."""
+    facts |= {
+        "utility": place.utility,
+        "latitude_deg": round(place.latitude_deg + rng.uniform(-0.6, 0.6), 4),
+        "longitude_deg": round(place.longitude_deg + rng.uniform(-0.6, 0.6), 4),
+        "designer": rng.choice(place.designers),
+        "office": place.office,
+        "crew": rng.choice(place.crews),
+    }
+    if "distribution_feeder_id" in facts:
+        facts["distribution_feeder_id"] = rng.choice(place.distribution_feeders)
 
 
 def place_of(region: str) -> Place:

@@ -3,7 +3,8 @@
 Run `python sample_portfolio/make_sample.py`; it writes beside itself, or into the folder named, and gives the same
 bytes each time. It reads the invented catalog and nothing else. What a check must find comes from `arithmetic.py` and
 `verdicts.py`, which share no line with the programme that is to find it: `expected.csv` lists every finding that is
-neither pass nor not applicable, `expected_systems.csv` whether a system was made faulty, incomplete or sound.
+neither pass nor not applicable, `expected_systems.csv` whether a system was made faulty, incomplete or sound,
+`expected_warnings.csv` every value that can hardly be meant, `expected_duplicates.csv` the project under two ids.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))  # so that it runs as a script, too
 
-from sample_portfolio import book, build, faults, missing, verdicts, writing  # noqa: E402
+from sample_portfolio import book, build, doubts, faults, island, missing, verdicts, writing  # noqa: E402
 from sample_portfolio.plan import System  # noqa: E402
 
 SEED = 20_260_321
@@ -46,6 +47,21 @@ BOOK = (
     ("208Y/120", "", 3),
     ("480Y/277", "", 1),
 )
+#: The island office's systems: (service, fault, gap, what else is done to it, how many). They are drawn last.
+Planted = tuple[str, faults.Fault | None, missing.Gap | None, build.Alter, int]
+ISLAND: tuple[Planted, ...] = (
+    ("230", None, None, build.nothing, 4),
+    ("400Y/230", None, None, build.nothing, 3),
+    ("230", None, None, doubts.too_early, 1),
+    ("230", None, None, doubts.too_few_modules, 1),
+    ("230", None, None, doubts.exchanged, 1),
+    ("400Y/230", None, None, doubts.other_sign, 1),
+    ("230", None, None, doubts.there_and_back, 1),
+    ("400Y/230", None, None, doubts.in_feet, 1),
+    ("230", doubts.OUT_OF_PROPORTION, None, build.nothing, 1),
+    ("400Y/230", None, missing.BREAKER_CONFLICT, build.nothing, 1),
+    ("230", None, None, doubts.known_by_its_desk, 1),
+)
 #: What else a fault may bring with it, by the check it is planted for.
 BRINGS = {
     "breaker-size": ("branch-unit-limit",),
@@ -68,7 +84,9 @@ class Case:
     expected: dict[tuple[str, str], tuple[str, str, str]] = field(default_factory=dict)
 
 
-def attempt(rng: random.Random, number: int, service: str, source: str, fault: faults.Fault | None) -> System | None:
+def attempt(
+    rng: random.Random, number: int, service: str, source: str, fault: faults.Fault | None, alter: build.Alter | None
+) -> System | None:
     """Build a system, or None where a figure lies near a limit or the fault does not show as it should."""
     order = fault.order(service, source) if fault else build.Order(service, source, sound_years(service))
     system = build.lay_out(rng, number, order)
@@ -79,6 +97,10 @@ def attempt(rng: random.Random, number: int, service: str, source: str, fault: f
     order.before(rng, system)
     build.finish(rng, system)
     order.after(rng, system)
+    if alter is not None:
+        alter(rng, system)
+        if not doubts.certain(system):
+            return None
     states = verdicts.judge(system)
     failed = {check for (_, check), state in states.items() if state == verdicts.FAIL}
     if verdicts.NEAR in states.values():
@@ -95,11 +117,17 @@ def sound_years(service: str) -> tuple[int, int]:
 
 
 def make_case(
-    rng: random.Random, number: int, service: str, source: str, fault: faults.Fault | None, gap: missing.Gap | None
+    rng: random.Random,
+    number: int,
+    service: str,
+    source: str,
+    fault: faults.Fault | None,
+    gap: missing.Gap | None,
+    alter: build.Alter | None = None,
 ) -> Case:
     """Draw systems until one is as it should be, then write down what must be found in it."""
     for _ in range(3000):
-        system = attempt(rng, number, service, source, fault)
+        system = attempt(rng, number, service, source, fault, alter)
         if system is not None and (gap is None or missing.fits(gap, system)):
             case = Case(system, fault, gap)
             expect(rng, case)
@@ -167,6 +195,22 @@ def book_cases(first: int) -> list[Case]:
     return cases
 
 
+def island_cases(first: int) -> tuple[list[Case], tuple[str, str]]:
+    """Return the island office's cases, numbered from the first, and the two ids of one project among them."""
+    rng = random.Random(SEED + 2)
+    planned = [one for one in ISLAND for _ in range(one[-1])]
+    rng.shuffle(planned)
+    cases, ids = [], ("", "")
+    for number, (service, fault, gap, plant, _) in enumerate(planned, first):
+        cases.append(make_case(rng, number, service, "island", fault, gap, doubts.at_quenna(plant)))
+        if plant is doubts.known_by_its_desk:
+            case = cases[-1]
+            second = doubts.twin(case.system)
+            ids = (case.system.system_id, second.system_id)
+            cases.append(Case(second, expected=dict(case.expected)))
+    return cases, ids
+
+
 def bad_rows(cases: list[Case]) -> list[tuple[dict[str, str], list[tuple[str, str]], int | None]]:
     """Return rows of the tidy file that must be refused: row, (column, code) and cells kept where it breaks off."""
     good = next(
@@ -184,7 +228,6 @@ def bad_rows(cases: list[Case]) -> list[tuple[dict[str, str], list[tuple[str, st
             [("orientation", "constraint-error"), ("tilt_deg", "type-error")],
             None,
         ),
-        (base | {"breaker_a": "15"}, [("circuit_id", "primary-key")], None),
         (base | {"system_id": "X9008"}, [(writing.TIDY_HEADER[30], "missing-cell")], 30),
     ]
 
@@ -234,7 +277,7 @@ def import_line(name: str, accepted: int, rejected: int, told: list[str], repeat
     """Return a line of expected_import.csv."""
     rows_in = accepted + rejected + len(repeats)
     counts = [str(number) for number in (rows_in, accepted, rejected, len(repeats))]
-    return [name, *counts, "; ".join(told), "; ".join(map(str, repeats))]
+    return [name, *counts, "; ".join(told), "; ".join(map(str, repeats)), ""]
 
 
 def write_expected(folder: Path, cases: list[Case]) -> None:
@@ -264,6 +307,13 @@ def write_expected(folder: Path, cases: list[Case]) -> None:
     writing.write_csv(folder / "expected_systems.csv", systems)
 
 
+def write_doubts(folder: Path, cases: list[Case], ids: tuple[str, str]) -> None:
+    """Write what must be warned of, and which two records are one project."""
+    told = [(case.system.system_id, *line) for case in cases for line in doubts.warnings(case.system)]
+    writing.write_csv(folder / "expected_warnings.csv", [("system_id", "circuit_id", "code", "why"), *told])
+    writing.write_csv(folder / "expected_duplicates.csv", [("system_id", "other_id"), ids])
+
+
 def summary(cases: list[Case]) -> str:
     """Return what was made, in a few lines."""
     circuits = Counter(case.system.service for case in cases for _ in case.system.circuits)
@@ -279,7 +329,7 @@ def main(folder: Path) -> None:
     """Make everything in a folder."""
     rng = random.Random(SEED)
     cases = [make_case(rng, number, *what) for number, what in enumerate(plan_cases(rng), 1)]
-    imports = [["file", "rows_in", "accepted", "rejected", "duplicates", "rejects", "duplicate_rows"]]
+    imports = [["file", "rows_in", "accepted", "rejected", "duplicates", "rejects", "duplicate_rows", "warnings"]]
     imports += [write_tidy(folder, cases), write_field(folder, cases)]
     nested = [case.system for case in cases if case.system.source == "json"]
     writing.write_nested(folder / "projects.json", nested)
@@ -288,8 +338,13 @@ def main(folder: Path) -> None:
     good = next(case.system for case in booked if not case.expected and len(case.system.circuits) > 1)
     imports.append(book.write_book(folder, [case.system for case in booked], good))
     cases += booked
+    islands, twins = island_cases(len(cases) + 1)
+    sound = next(case.system for case in islands if not (case.fault or case.gap or case.system.doubts))
+    imports.append(island.write_island(folder, [case.system for case in islands], sound, "T0990"))
+    cases += islands
     writing.write_csv(folder / "expected_import.csv", imports)
     write_expected(folder, cases)
+    write_doubts(folder, cases, twins)
     sys.stdout.write(summary(cases) + "\n")
 
 

@@ -110,6 +110,11 @@ def two_profiles(system: System, circuit: Circuit) -> None:
     system.circuits[-1].shown["grid_profile"] = "Ennick Valley 2018 (draft)"
 
 
+def two_breakers(system: System, circuit: Circuit) -> None:
+    """Let a second row of the circuit state another breaker."""
+    circuit.again["breaker_a"] = "25"
+
+
 GAPS = (
     Gap("home-run length missing", 6, in_circuit("home_run_length_m"), one_circuit(*ON_RISE), "no home-run length"),
     Gap("feeder length missing", 4, in_system("feeder_length_m"), all_circuits(*ON_RISE), "no feeder length"),
@@ -173,6 +178,15 @@ GAPS = (
     Gap("sign of the power factor missing", 2, bare_power_factor, all_circuits(*ON_RISE), "a bare power factor"),
     Gap("busbar in conflict", 2, two_busbars, of_system("busbar"), "two rows state different busbars"),
     Gap("profile in conflict", 1, two_profiles, all_circuits("terminal-voltage"), "two rows state different profiles"),
+)
+
+#: Planted in the island office's jobs alone, whose services NEC does not rule.
+BREAKER_CONFLICT = Gap(
+    "breaker in conflict",
+    1,
+    two_breakers,
+    one_circuit("branch-unit-limit", "current-coordination"),
+    "two rows of one circuit state different breakers",
 )
 
 

@@ -37,7 +37,11 @@ class Units:
 
 @dataclass
 class Circuit:
-    """A branch circuit. `shown` holds what the files say instead of the truth ("" where they say nothing)."""
+    """A branch circuit. `shown` holds what the files say instead of the truth ("" where they say nothing).
+
+    `again` is what a second row of the circuit says otherwise, `stated_pct` the total rise that its design states [%];
+    `modules` are as many as its units unless said.
+    """
 
     circuit_id: str
     units: list[Units]
@@ -53,12 +57,20 @@ class Circuit:
     phases: str = ""
     ambient_c: float | None = None
     raceway_conductors: int | None = 3
+    modules: int | None = None
+    stated_pct: float | None = None
     shown: dict[str, str] = field(default_factory=dict)
+    again: dict[str, str] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
         """Inverters on the circuit."""
         return sum(group.count for group in self.units)
+
+    @property
+    def module_count(self) -> int:
+        """Modules on the circuit."""
+        return self.count if self.modules is None else self.modules
 
     @property
     def mixed(self) -> bool:
@@ -73,7 +85,10 @@ class Circuit:
 
 @dataclass
 class System:
-    """A system; `facts` are the system's columns by their canonical names, as text or number."""
+    """A system; `facts` are the system's columns by their canonical names, as text or number.
+
+    `doubts` are values planted in it that nobody would build: (circuit or "", code of the warning, why).
+    """
 
     system_id: str
     service: str
@@ -84,6 +99,7 @@ class System:
     source: str = "tidy"
     shown: dict[str, str] = field(default_factory=dict)
     kinds: list[str] = field(default_factory=list)
+    doubts: list[tuple[str, str, str]] = field(default_factory=list)
 
     def number(self, name: str) -> float:
         """A system fact as a number; KeyError where it has none."""

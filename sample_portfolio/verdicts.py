@@ -329,7 +329,7 @@ def module_checks(system: System, circuit: Circuit) -> dict[str, str]:
     vmp = {t: module["vmp_v"] * (1 + module["vmp_pct_per_c"] / 100 * (t - 25)) for t in (low_c, *HOT_CELL_C)}
     specs = [EQUIPMENT["inverter"][group.model] for group in circuit.units]
     power = sum(EQUIPMENT["inverter"][g.model]["rated_w"] * g.count for g in circuit.units)
-    ratio = module["power_w"] * circuit.count / power
+    ratio = module["power_w"] * circuit.module_count / power
     ends = [FAIL if not spec["module_min_w"] <= module["power_w"] <= spec["module_max_w"] else PASS for spec in specs]
     most, least = max(vmp.values()), min(vmp.values())
     return {

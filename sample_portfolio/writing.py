@@ -131,17 +131,18 @@ def flat(system: System, circuit: Circuit) -> dict[str, str]:
         "circuit_phases": circuit.phases,
         "ambient_c": text(circuit.ambient_c),
         "raceway_conductors": text(circuit.raceway_conductors),
-        "module_count": text(circuit.count),
+        "module_count": text(circuit.module_count),
         "combiner_id": circuit.combiner_id,
         "first_section_m": text(circuit.first_section_m),
+        "stated_rise_pct": text(circuit.stated_pct),
     }
     return row | system.shown | circuit.shown
 
 
-def write_csv(path: Path, rows: Iterable[Sequence[str]]) -> None:
+def write_csv(path: Path, rows: Iterable[Sequence[str]], delimiter: str = ",") -> None:
     """Write rows with LF ends."""
     with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file, lineterminator="\n").writerows(rows)
+        csv.writer(file, delimiter=delimiter, lineterminator="\n").writerows(rows)
 
 
 def tidy_row(row: dict[str, str]) -> list[str]:
@@ -233,7 +234,7 @@ def nested_circuit(circuit: Circuit) -> dict[str, object]:
         "circuit_phases": circuit.phases,
         "ambient_c": circuit.ambient_c,
         "raceway_conductors": circuit.raceway_conductors,
-        "module_count": circuit.count,
+        "module_count": circuit.module_count,
     }
     entry = {name: value for name, value in entry.items() if value not in (None, "", [])}
     entry["units"] = [

@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-EVERYONE = {"auditor.errors", "auditor"}
+EVERYONE = {"auditor.errors", "auditor.toml_file", "auditor"}
 
-#: Which parts of the package each part may import, besides itself and `auditor.errors`.
+#: Which parts of the package each part may import, besides itself, `auditor.errors` and `auditor.toml_file`.
 MAY_IMPORT: dict[str, set[str]] = {
     "auditor.errors": set(),
+    "auditor.toml_file": set(),
     "auditor.catalog": set(),
     "auditor.policy": set(),
     "auditor.electrical": set(),
@@ -20,22 +21,27 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.store": {"auditor.records", "auditor.catalog"},
     "auditor.checks": {"auditor.electrical", "auditor.catalog", "auditor.policy"},
     "auditor.prepare": {"auditor.electrical", "auditor.catalog", "auditor.policy", "auditor.records", "auditor.checks"},
-    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy"},
+    "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
+    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion"},
     "auditor.results": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
+    "auditor.duplicates": set(),
     "auditor.publish": {
+        "auditor.duplicates",
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
+        "auditor.suspicion",
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings"),
     },
-    "auditor.reports": {"auditor.store"},
+    "auditor.reports": {"auditor.store", "auditor.records"},
+    "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records"),
+        *("auditor.checks", "auditor.records", "auditor.jobs"),
     },
     "auditor.__main__": {"auditor.cli"},
 }
@@ -46,6 +52,7 @@ MAY_NOT_KNOW = {"auditor.electrical": {"polars", "duckdb", "pyarrow", "pathlib",
 #: and the records' declared columns.
 DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
+    "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema",
 }  # fmt: skip
 #: The one module of `auditor` that may import the dashboard, inside its functions.

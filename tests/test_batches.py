@@ -21,6 +21,7 @@ FILES = (
     ("field_export.csv", "field_export_mapping.toml"),
     ("projects.json", None),
     ("site_book.xlsx", "site_book_mapping.toml"),
+    ("island_jobs.csv", "island_jobs_mapping.toml"),
 )
 
 

@@ -24,7 +24,7 @@ SampleStore = tuple[Store, dict[str, Imported]]
 
 #: Refused rows whose ids can be read: their circuits exist, and nothing of them is known. Those of the workbook belong
 #: to a system that is sound but for them.
-REFUSED_SYSTEMS = {"X9001", "X9002", "X9003", "X9004", "X9006", "09900", "09901", "09902"}
+REFUSED_SYSTEMS = {"X9001", "X9002", "X9003", "X9004", "X9006", "09900", "09901", "09902", "T0990"}
 REFUSED_CIRCUITS = {("00461", "91"), ("00461", "92"), ("00461", "93")}
 
 
@@ -78,6 +78,42 @@ def test_a_system_made_sound_passes(sample_store: SampleStore) -> None:
     assert "pass" not in {verdicts[system] for system, how in made.items() if how == "incomplete"}
 
 
+def test_every_planted_suspicion_is_told_and_no_other(sample_store: SampleStore) -> None:
+    with open_snapshot(sample_store[0]) as con:
+        told = con.execute("SELECT system_id, coalesce(circuit_id, ''), code, sentence FROM warning").fetchall()
+    expected = rows("expected_warnings.csv")
+    got = Counter(one[:3] for one in told)
+    assert got == Counter((r["system_id"], r["circuit_id"], r["code"]) for r in expected)
+    assert {code for _, _, code in got} == {"run-rise", "stated-rise", "dates", "module-count", "out-of-place"}
+    # What is suspected is what was planted.
+    words = {
+        "the record's lengths are feet taken for metres": "feet taken for metres",
+        "the design states the rise of its runs there and back": "statement counts them there and back",
+        "latitude and longitude have changed places": "may have changed places",
+        "the longitude has the wrong sign": "longitude may have the wrong sign",
+        "energized before it was designed": "before it was designed",
+    }
+    assert words.keys() <= {r["why"] for r in expected}
+    for row in expected:
+        key = (row["system_id"], row["circuit_id"], row["code"])
+        assert any(words.get(row["why"], "") in sentence for *owner, sentence in told if tuple(owner) == key), row
+
+
+def test_the_project_under_two_ids_is_told_and_no_other(sample_store: SampleStore) -> None:
+    with open_snapshot(sample_store[0]) as con:
+        pairs = con.execute("SELECT system_id, other_id, evidence FROM possible_duplicate").fetchall()
+    assert [pair[:2] for pair in pairs] == [(r["system_id"], r["other_id"]) for r in rows("expected_duplicates.csv")]
+    # Ids written alike, the label, the place, the contact and the circuits.
+    assert len(pairs[0][2]) == 5
+
+
+def test_breakers_that_two_rows_contradict_are_kept(sample_store: SampleStore) -> None:
+    (system,) = {r["system_id"] for r in rows("expected.csv") if r["kind"] == "breaker in conflict"}
+    with open_snapshot(sample_store[0]) as con:
+        kept = con.execute('SELECT "column", "values" FROM conflict WHERE system_id = ?', [system]).fetchall()
+    assert kept == [("breaker_a", ["20", "25"])]
+
+
 FIGURES = ("trunk_rise_pct", "home_run_rise_pct", "feeder_rise_pct", "total_rise_pct", "line_current_a")
 
 
@@ -111,6 +147,8 @@ def test_imports_account_for_every_row(sample_store: SampleStore, line: dict[str
         for r in done.reading.rejects.iter_rows(named=True)
     ]
     assert Counter(told) == Counter(filter(None, line["rejects"].split("; ")))
+    warned = [f"{r['row_number']}:{r['column']}:{r['code']}" for r in done.reading.warnings.iter_rows(named=True)]
+    assert Counter(warned) == Counter(filter(None, line["warnings"].split("; ")))
     assert done.reading.unmapped == ()
 
 
@@ -118,7 +156,7 @@ def test_the_script_makes_the_same_bytes_and_imports_nothing_of_the_auditor(tmp_
     script = SAMPLE / "make_sample.py"
     subprocess.run([sys.executable, str(script), str(tmp_path)], check=True, capture_output=True)
     made = sorted(path.name for path in tmp_path.iterdir())
-    assert len(made) == 10
+    assert len(made) == 14
     for name in made:
         assert (tmp_path / name).read_bytes() == (SAMPLE / name).read_bytes(), name
     for path in SAMPLE.glob("*.py"):

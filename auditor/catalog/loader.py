@@ -13,9 +13,10 @@ from auditor.catalog.entries import Entry, size_mm2
 from auditor.catalog.equipment import Equipment, Inverter, Module, Trunk
 from auditor.catalog.grid import GridProfile, alias_key
 from auditor.catalog.printed import PRINTED, PrintedTable
-from auditor.catalog.reading import Placed, read_document, read_entries
+from auditor.catalog.reading import Placed, read_entries
 from auditor.catalog.tables import Row
 from auditor.errors import AuditorError
+from auditor.toml_file import did_you_mean, read_toml
 
 DATA = Path(__file__).with_name("data")
 
@@ -37,9 +38,17 @@ def load_catalog(folders: Sequence[Path] = ()) -> Catalog:
     increase, an unknown grid profile.
     """
     placed = [p for path in _files(DATA) for p in _builtin(path)]
-    placed += [p for folder in folders for path in _files(folder) for p in _equipment_file(path)]
-    _check_revisions(placed)
-    _check_profiles(placed)
+    files = [path for folder in folders for path in _files(folder)]
+    faults: list[str] = []
+    for path in files:
+        try:
+            placed += _equipment_file(path)
+        except AuditorError as error:
+            faults.append(str(error))
+    faults += _revision_faults(placed)
+    faults += _profile_faults(placed) if not faults else []
+    if faults:
+        raise AuditorError("\n".join(faults))
     tables: dict[str, list[Entry]] = {}
     for item in placed:
         entries = item.entry.to_rows() if isinstance(item.entry, PrintedTable) else [item.entry]
@@ -58,14 +67,14 @@ def _files(folder: Path) -> list[Path]:
 
 @cache
 def _builtin(path: Path) -> tuple[Placed, ...]:
-    return tuple(read_entries(path, read_document(path), {**PRINTED, "grid_profile": GridProfile}))
+    return tuple(read_entries(path, read_toml(path), {**PRINTED, "grid_profile": GridProfile}))
 
 
 def _equipment_file(path: Path) -> list[Placed]:
-    document = read_document(path)
+    document = read_toml(path)
     invented = document.pop("invented", False)
     if not isinstance(invented, bool):
-        raise AuditorError(f"{path}: invented: must be true or false, got {invented!r}.")
+        raise AuditorError(f"{path}: invented = {invented!r}: must be true or false, without quotes.")
     if invented:
         for table in EQUIPMENT.keys() - {"grid_profile"}:
             for item in _dicts(document.get(table)):
@@ -77,7 +86,7 @@ def _dicts(raw: object) -> Iterable[dict[str, Any]]:
     return [item for item in raw if isinstance(item, dict)] if isinstance(raw, list) else []
 
 
-def _check_revisions(placed: Iterable[Placed]) -> None:
+def _revision_faults(placed: Iterable[Placed]) -> list[str]:
     by_model: dict[tuple[str, str], list[tuple[Equipment, Placed]]] = {}
     for item in placed:
         if isinstance(item.entry, Equipment):
@@ -99,11 +108,10 @@ def _check_revisions(placed: Iterable[Placed]) -> None:
                     f"{second.place}, effective: revision {after.revision} is effective {after.effective}, which must "
                     f"be later than {before.effective} of revision {before.revision} at {first.place}."
                 )
-    if faults:
-        raise AuditorError("\n".join(faults))
+    return faults
 
 
-def _check_profiles(placed: Sequence[Placed]) -> None:
+def _profile_faults(placed: Sequence[Placed]) -> list[str]:
     owners: dict[str, Placed] = {}
     names: list[str] = []
     faults = []
@@ -118,11 +126,11 @@ def _check_profiles(placed: Sequence[Placed]) -> None:
         if isinstance(item.entry, Inverter):
             unknown = [text for text in item.entry.grid_profiles if alias_key(text) not in owners]
             faults.extend(
-                f"{item.place}, grid_profiles: unknown grid profile {text!r}. Known: {', '.join(sorted(names))}."
+                f"{item.place}, grid_profiles: unknown grid profile {text!r}.{did_you_mean(text, names)}"
+                f" Known: {', '.join(sorted(names))}."
                 for text in unknown
             )
-    if faults:
-        raise AuditorError("\n".join(faults))
+    return faults
 
 
 def _order(entry: Entry) -> tuple[Any, ...]:

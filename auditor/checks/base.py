@@ -9,6 +9,7 @@ from typing import Literal
 
 import polars as pl
 
+from auditor.checks.facts import MASK
 from auditor.policy import Policy
 
 #: Worst first; a system's verdict is the first of these that any of its findings has.
@@ -30,6 +31,7 @@ class Judgement:
     verdict rests on, as bits (see `facts.bits`). `surely_fails` marks rows that fail whatever the missing facts are.
     `steps` are columns to add first, one set after the other: what an expression uses more than once is named there,
     since a nested expression doubles with every repeated use.
+    `wide` says that `needs` may hold facts beyond the first 64; a check that is not wide and needs one raises an error.
     `fails_at` is the value of the fact `fails_at_fact` beyond which a row with that fact missing would fail.
     """
 
@@ -39,6 +41,7 @@ class Judgement:
     needs: pl.Expr
     steps: tuple[dict[str, pl.Expr], ...] = ()
     at_least: bool = False
+    wide: bool = False
     surely_fails: pl.Expr | None = None
     fails_at: pl.Expr | None = None
 
@@ -89,7 +92,7 @@ def _inputs(judgement: Judgement) -> dict[str, pl.Expr]:
         "_value": judgement.value.cast(pl.Float64),
         "_limit": judgement.limit.cast(pl.Float64),
         "_applies": judgement.applies,
-        "_needs": judgement.needs.cast(pl.UInt64),
+        "_needs": judgement.needs,
         "_surely": surely,
         "_fails_at": fails_at.cast(pl.Float64),
     }
@@ -138,13 +141,13 @@ def _verdict_columns(check: Check, judgement: Judgement) -> list[pl.Expr]:
         .cast(VERDICT)
     )
     applies = applies.fill_null(True)
-    none = pl.lit(0, pl.UInt64)
+    kind = MASK if judgement.wide else pl.UInt64
     columns = {
         "verdict": verdict,
         "value": pl.when(applies & known(value)).then(value),
         "limit": pl.when(applies & known(limit)).then(limit),
-        "missing": pl.when(applies).then(missing).otherwise(none),
-        "assumed": pl.when(applies).then(assumed).otherwise(none),
+        "missing": pl.when(applies).then(missing).otherwise(0).cast(kind),
+        "assumed": pl.when(applies).then(assumed).otherwise(0).cast(kind),
     }
     if judgement.fails_at is not None:
         columns["fails_at"] = pl.when(applies & known(pl.col("_fails_at"))).then(pl.col("_fails_at"))

@@ -61,12 +61,14 @@ def device_a() -> pl.Expr:
     return pl.when(known(breaker)).then(smallest)
 
 
-def _limit(policy: Policy) -> pl.Expr:
-    allowed = policy.branch.continuous_fraction * device_a()
+def limit_steps(policy: Policy) -> tuple[dict[str, pl.Expr], ...]:
+    """Add `_unit_limit`, the most inverters the circuit may have."""
+    allowed = pl.col("_allowed_a")
     current = within_rounding(number("line_current_a"), number("line_current_tolerance_a"), allowed)
     fitting = (number("inverter_count") * allowed / current * (1 + 1e-9)).floor()
     governing = pl.when(_stated_governs()).then(number("stated_unit_limit")).otherwise(number("computed_unit_limit"))
-    return pl.when(_mixed()).then(fitting).when(_mixed().not_()).then(governing)
+    limit = pl.when(_mixed()).then(fitting).when(_mixed().not_()).then(governing)
+    return {"_allowed_a": policy.branch.continuous_fraction * device_a()}, {"_unit_limit": limit}
 
 
 def _applies() -> pl.Expr:
@@ -82,9 +84,9 @@ def _applies() -> pl.Expr:
     )
 
 
-def exceeded(policy: Policy) -> pl.Expr:
-    """True where this check fails a circuit; never null."""
-    return _applies().fill_null(False) & over(number("inverter_count"), _limit(policy))
+def exceeded() -> pl.Expr:
+    """True where this check fails a circuit; never null. Needs `limit_steps`."""
+    return _applies().fill_null(False) & over(number("inverter_count"), pl.col("_unit_limit"))
 
 
 def judge(policy: Policy) -> Judgement:
@@ -93,13 +95,13 @@ def judge(policy: Policy) -> Judgement:
     unwired = needed(pl.col("wiring").is_null(), "inverter_connection", "circuit_phases")
     computed = bits("inverter_current") | code_facts()
     mixed = pl.when(_mixed()).then(current_facts(number("line_current_a"))).otherwise(NONE)
-    limit = _limit(policy)
     return Judgement(
         value=number("inverter_count"),
-        limit=limit,
+        limit=pl.col("_unit_limit"),
         applies=_applies(),
         needs=always | unwired | mixed | pl.when(_stated_governs()).then(NONE).otherwise(computed),
-        fails_at=pl.when(pl.col("inverter_count").is_null()).then(limit),
+        steps=limit_steps(policy),
+        fails_at=pl.when(pl.col("inverter_count").is_null()).then("_unit_limit"),
     )
 
 

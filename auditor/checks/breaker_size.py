@@ -56,41 +56,56 @@ from auditor.electrical.ampacity import BREAKER_SIZES_A, FUSE_SIZES_A
 from auditor.policy import Policy
 
 
-def judge(policy: Policy) -> Judgement:
-    """The breaker against the smallest and the largest that fit, and the standard sizes."""
-    fraction = policy.branch.continuous_fraction
-    breaker, current = number("breaker_a"), number("line_current_a")
-    trunk, small = number("trunk_max_breaker_a"), pl.col("home_run_small_conductor_breaker_a")
-    wanted = within_rounding(current / fraction, number("line_current_tolerance_a") / fraction, breaker)
-    too_small = over(wanted, breaker) & branch_unit_limit.exceeded(policy).not_()
-    too_large_for = pl.min_horizontal(trunk, number("home_run_small_conductor_breaker_a"))
-    too_large = over(breaker, too_large_for)
-    odd = known(breaker) & breaker.is_in([*BREAKER_SIZES_A, *FUSE_SIZES_A]).not_()
+def _steps(policy: Policy) -> tuple[dict[str, pl.Expr], ...]:
+    """What the circuit calls for, and what is wrong with its breaker."""
+    col, fraction = pl.col, policy.branch.continuous_fraction
+    breaker, current, trunk = number("breaker_a"), number("line_current_a"), number("trunk_max_breaker_a")
     # A null small-conductor maximum means that the rule does not reach this size, if there is a size.
+    small = pl.col("home_run_small_conductor_breaker_a")
     sized = pl.col("home_run_size").is_not_null() & pl.col("home_run_material").is_not_null()
     no_wire = (number("home_run_length_m") == 0).fill_null(False)
-    largest = pl.when(small.is_null() & (sized | no_wire)).then(trunk).otherwise(smaller(trunk, small))
+    given = {
+        "_breaker": breaker,
+        "_current": current,
+        "_trunk": trunk,
+        "_largest": pl.when(small.is_null() & (sized | no_wire)).then(trunk).otherwise(smaller(trunk, small)),
+        "_too_large_for": pl.min_horizontal(trunk, number("home_run_small_conductor_breaker_a")),
+        "_wanted": within_rounding(current / fraction, number("line_current_tolerance_a") / fraction, breaker),
+        "_standard": standard_at_or_above(current / fraction),
+    }
+    wrong = {
+        "_too_small": over(col("_wanted"), col("_breaker")) & branch_unit_limit.exceeded().not_(),
+        "_too_large": over(col("_breaker"), col("_too_large_for")),
+        "_odd": known(col("_breaker")) & col("_breaker").is_in([*BREAKER_SIZES_A, *FUSE_SIZES_A]).not_(),
+    }
+    return *branch_unit_limit.limit_steps(policy), given, wrong
+
+
+def judge(policy: Policy) -> Judgement:
+    """The breaker against the smallest and the largest that fit, and the standard sizes."""
+    col = pl.col
     limit = (
-        pl.when(too_large)
-        .then(too_large_for)
-        .when(too_small & over(standard_at_or_above(current / fraction), too_large_for))
+        pl.when("_too_large")
+        .then("_too_large_for")
+        .when(col("_too_small") & over(col("_standard"), col("_too_large_for")))
         .then(None)
-        .when(too_small)
-        .then(standard_at_or_above(current / fraction))
-        .when(odd)
-        .then(standard_at_or_above(breaker))
-        .when(known(current))
-        .then(largest)
+        .when("_too_small")
+        .then("_standard")
+        .when("_odd")
+        .then(standard_at_or_above(col("_breaker")))
+        .when(known(col("_current")))
+        .then("_largest")
     )
     wires = bits("breaker_a", "home_run_size", "home_run_material")
-    cable = needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_max_breaker")
+    cable = needed(known(col("_trunk")).not_(), "trunk_model", "trunk_spec", "trunk_max_breaker")
     return Judgement(
-        value=breaker,
+        value=col("_breaker"),
         limit=limit,
         applies=is_nec(),
-        needs=current_facts(current) | code_facts() | wires | cable,
-        surely_fails=is_nec() & (too_large | too_small | odd),
-        fails_at=pl.when(pl.col("breaker_a").is_null()).then(largest),
+        needs=current_facts(col("_current")) | code_facts() | wires | cable,
+        steps=_steps(policy),
+        surely_fails=is_nec() & (col("_too_large") | col("_too_small") | col("_odd")),
+        fails_at=pl.when(col("breaker_a").is_null()).then("_largest"),
     )
 
 

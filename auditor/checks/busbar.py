@@ -58,110 +58,128 @@ FAR_END = 1.2
 BY_CURRENT_FROM = 2014
 
 
-class _Panel:
-    """A panel's quantities as expressions; where the edition is missing, `source` is the stricter breakers' form."""
+def _given() -> dict[str, pl.Expr]:
+    """The panel's quantities [A] and where its sources sit; without known units there is no solar figure."""
+    units, position = pl.col("solar_units_known").fill_null(False), pl.col("backfeed_position")
+    year = pl.col("code_edition").str.extract(r"(\d{4})").cast(pl.Int64)
+    return {
+        "_edition_known": year.is_not_null(),
+        "_old": (year < BY_CURRENT_FROM).fill_null(False),
+        "_new": (year >= BY_CURRENT_FROM).fill_null(False),
+        "_bus": number("busbar_a"),
+        "_main": number("main_breaker_a"),
+        "_solar": pl.when(units).then(number("solar_current_a")),
+        "_low_breakers": pl.when(units).then(number("solar_breakers_a")),
+        "_high_breakers": pl.when(units).then(number("solar_breakers_high_a")),
+        "_other": number("other_sources_a"),
+        "_sum": number("busbar_breakers_a"),
+        "_placed": position.is_not_null(),
+        "_opposite": (position == "opposite end").fill_null(False),
+        "_centre": (position == "centre-fed end").fill_null(False),
+        # One of the two that is known to be otherwise settles it, though the other be missing.
+        "_judged": (pl.col("connection_side") == "load") & is_nec(),
+    }
 
-    def __init__(self) -> None:
-        year = pl.col("code_edition").str.extract(r"(\d{4})").cast(pl.Int64)
-        units = pl.col("solar_units_known").fill_null(False)
-        solar = pl.when(units).then(number("solar_current_a"))
-        breakers = pl.when(units).then(number("solar_breakers_a"))
-        other = number("other_sources_a")
-        by_current = CONTINUOUS_FACTOR * (solar + other)
-        most_breakers = pl.when(units).then(number("solar_breakers_high_a"))
-        by_breakers = most_breakers + CONTINUOUS_FACTOR * other
-        self.edition_known = year.is_not_null()
-        self.old = (year < BY_CURRENT_FROM).fill_null(False)
-        self.bus = number("busbar_a")
-        self.main = number("main_breaker_a")
-        self.solar = solar
-        self.total = pl.when(year >= BY_CURRENT_FROM).then(by_current).otherwise(by_breakers) + self.main
-        least_current = CONTINUOUS_FACTOR * (solar + other.fill_null(0.0))
-        least_breakers = breakers + CONTINUOUS_FACTOR * other.fill_null(0.0)
-        self.least = pl.when(self.old).then(least_breakers).otherwise(least_current) + self.main
-        position = pl.col("backfeed_position")
-        self.placed = position.is_not_null()
-        centre = (position == "centre-fed end") & self.old.not_()
-        self.opposite = (position == "opposite end").fill_null(False)
-        self.far = self.opposite | centre.fill_null(False)
-        self.breakers = pl.when((year >= BY_CURRENT_FROM).fill_null(False)).then(number("busbar_breakers_a"))
+
+def _sums() -> dict[str, pl.Expr]:
+    """What counts under each option; where the edition is missing, `_total` is the stricter breakers' form."""
+    col = pl.col
+    by_current = CONTINUOUS_FACTOR * (col("_solar") + col("_other"))
+    by_breakers = col("_high_breakers") + CONTINUOUS_FACTOR * col("_other")
+    known_other = col("_other").fill_null(0.0)
+    least_current = CONTINUOUS_FACTOR * (col("_solar") + known_other)
+    least_breakers = col("_low_breakers") + CONTINUOUS_FACTOR * known_other
+    return {
+        "_total": pl.when("_new").then(by_current).otherwise(by_breakers) + col("_main"),
+        "_least": pl.when("_old").then(least_breakers).otherwise(least_current) + col("_main"),
+        "_breakers": pl.when("_new").then("_sum"),
+        "_far": col("_opposite") | (col("_centre") & col("_old").not_()),
+        "_far_end_a": FAR_END * col("_bus"),
         # No option holds on a busbar that its own main does not protect.
-        self.unprotected = over(self.main, self.bus)
-
-    def allowance(self) -> pl.Expr:
-        """What the sources and the main may add up to; a missing position earns nothing."""
-        return pl.when(self.far).then(FAR_END * self.bus).otherwise(self.bus)
-
-    def best_allowance(self) -> pl.Expr:
-        """The same with a missing position taken for the best."""
-        return pl.when(self.far | self.placed.not_()).then(FAR_END * self.bus).otherwise(self.bus)
-
-    def between(self) -> pl.Expr:
-        """True where, before 2014, the smallest breaker that can feed the busbar fits and the sum of them not."""
-        fits = over(self.least, self.best_allowance()).not_()
-        return self.old & over(self.total, self.best_allowance()) & fits & self.unprotected.not_()
-
-    def breakers_fail(self) -> pl.Expr:
-        """True where the option of all breakers is closed for certain; they are at least the sources' own."""
-        least = CONTINUOUS_FACTOR * self.solar
-        return self.old | over(number("busbar_breakers_a"), self.bus) | over(least, self.bus)
+        "_unprotected": over(col("_main"), col("_bus")),
+    }
 
 
-def _applies() -> pl.Expr:
-    side, family = pl.col("connection_side"), pl.col("code_family")
-    outside = (side == "supply").fill_null(False) | (family == "IEC").fill_null(False)
-    return pl.when(outside).then(pl.lit(False)).otherwise((side == "load") & is_nec())
+def _allowances() -> dict[str, pl.Expr]:
+    """What sources and main may add up to: a missing position earns nothing, or is taken for the best."""
+    far = pl.col("_far")
+    return {
+        "_allowance": pl.when(far).then("_far_end_a").otherwise("_bus"),
+        "_best": pl.when(far | pl.col("_placed").not_()).then("_far_end_a").otherwise("_bus"),
+    }
 
 
-def _needs(panel: _Panel, added: pl.Expr, all_breakers: pl.Expr) -> pl.Expr:
+def _options() -> dict[str, pl.Expr]:
+    """Which options pass, and which are closed for certain; all breakers are at least the sources' own."""
+    col = pl.col
+    protected = col("_unprotected").not_()
+    least = CONTINUOUS_FACTOR * col("_solar")
+    return {
+        "_in_sum": at_most(col("_total"), col("_bus")),
+        "_added": at_most(col("_total"), col("_allowance")) & protected,
+        "_all_breakers": at_most(col("_breakers"), col("_bus")) & protected,
+        "_added_over": over(col("_total"), col("_best")),
+        "_added_fails": over(col("_least"), col("_best")),
+        "_breakers_fail": col("_old") | over(col("_sum"), col("_bus")) | over(least, col("_bus")),
+    }
+
+
+def _outcomes() -> dict[str, pl.Expr]:
+    """Whether the row fails for good, whether it is decided, and by which option it is shown.
+
+    `_between` is true where, before 2014, the smallest breaker that can feed the busbar fits and the sum of them not.
+    """
+    col = pl.col
+    fails = (col("_added_fails") & col("_breakers_fail")) | col("_unprotected")
+    between = col("_old") & col("_added_over") & col("_added_fails").not_() & col("_unprotected").not_()
+    complete = known(col("_total")) & col("_placed") & (col("_old") | known(col("_breakers")))
+    shares = (col("_breakers") / col("_bus"), col("_total") / col("_allowance"))
+    return {
+        "_surely_fails": col("_judged").fill_null(False) & fails,
+        "_between": between,
+        "_decided": col("_added") | col("_all_breakers") | (complete & between.not_()),
+        "_by_breakers": (shares[0] < shares[1]).fill_null(col("_all_breakers") & col("_added").not_()),
+    }
+
+
+def _needs() -> pl.Expr:
     """What the verdict of a row rests on: less where an option passes that needs less."""
-    solar = current_facts(panel.solar) | bits("main_breaker_a", "other_sources_a")
+    col = pl.col
+    solar = current_facts(col("_solar")) | bits("main_breaker_a", "other_sources_a")
     # The stricter form holds in every edition, but a centre-fed end earns its 120 % only in the newer ones.
-    in_every = at_most(panel.total, panel.bus) | (added & panel.opposite)
-    by_edition = needed(panel.edition_known | in_every.not_(), "code_edition")
-    at_far_end = needed(at_most(panel.total, panel.bus).not_(), "backfeed_position")
-    position = needed(over(panel.least, FAR_END * panel.bus).not_(), "backfeed_position")
-    breakers = needed(panel.old.not_(), "busbar_breakers_a")
+    in_every = col("_in_sum") | (col("_added") & col("_opposite"))
+    by_edition = needed(col("_edition_known") | in_every.not_(), "code_edition")
+    at_far_end = needed(col("_in_sum").not_(), "backfeed_position")
+    position = needed(over(col("_least"), col("_far_end_a")).not_(), "backfeed_position")
+    breakers = needed(col("_old").not_(), "busbar_breakers_a")
     return (
         bits("busbar_a", "connection_side")
         | code_facts()
-        | pl.when(added)
+        | pl.when("_added")
         .then(solar | by_edition | at_far_end)
-        .when(all_breakers)
+        .when("_all_breakers")
         .then(bits("busbar_breakers_a", "code_edition"))
-        .otherwise(solar | bits("code_edition") | position | breakers | needed(panel.between(), "backfed_breaker"))
+        .otherwise(solar | bits("code_edition") | position | breakers | needed(col("_between"), "backfed_breaker"))
     )
 
 
 def judge(_policy: Policy) -> Judgement:
     """The most favourable option; the policy has no say in it."""
-    panel = _Panel()
-    allowance = panel.allowance()
-    added = at_most(panel.total, allowance) & panel.unprotected.not_()
-    all_breakers = at_most(panel.breakers, panel.bus) & panel.unprotected.not_()
-    added_fails = over(panel.least, panel.best_allowance())
-    surely = _applies().fill_null(False) & ((added_fails & panel.breakers_fail()) | panel.unprotected)
-    between = panel.between()
-    complete = known(panel.total) & panel.placed & panel.edition_known & (panel.old | known(panel.breakers))
-    complete &= between.not_()
-    shares = (panel.breakers / panel.bus, panel.total / allowance)
-    by_breakers = (shares[0] < shares[1]).fill_null(all_breakers & added.not_())
-    decided = added | all_breakers | complete
-    best_value = pl.when(by_breakers).then(panel.breakers).otherwise(panel.total)
-    best_limit = pl.when(by_breakers).then(panel.bus).otherwise(allowance)
-    bounded = pl.when(surely & decided.not_())
-    unread = number("busbar_breakers_a").is_null() & panel.old.not_() & added_fails
+    col = pl.col
+    best_value = pl.when("_by_breakers").then("_breakers").otherwise("_total")
+    best_limit = pl.when("_by_breakers").then("_bus").otherwise("_allowance")
+    bounded = col("_surely_fails") & col("_decided").not_()
+    unread = col("_sum").is_null() & col("_old").not_() & col("_added_fails")
+    value = pl.when("_unprotected").then(pl.coalesce("_least", "_main")).when(bounded).then("_least")
+    limit = pl.when("_unprotected").then("_bus").when(bounded).then("_best")
     return Judgement(
-        value=pl.when(panel.unprotected)
-        .then(pl.coalesce(panel.least, panel.main))
-        .otherwise(bounded.then(panel.least).when(decided).then(best_value)),
-        limit=pl.when(panel.unprotected)
-        .then(panel.bus)
-        .otherwise(bounded.then(panel.best_allowance()).when(decided).then(best_limit)),
-        applies=_applies(),
-        needs=_needs(panel, added, all_breakers),
-        surely_fails=surely,
-        fails_at=pl.when(unread & surely.not_()).then(panel.bus),
+        value=value.when("_decided").then(best_value),
+        limit=limit.when("_decided").then(best_limit),
+        applies=col("_judged"),
+        needs=_needs(),
+        steps=(_given(), _sums(), _allowances(), _options(), _outcomes()),
+        surely_fails=col("_surely_fails"),
+        fails_at=pl.when(unread & col("_surely_fails").not_()).then("_bus"),
     )
 
 

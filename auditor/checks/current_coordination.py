@@ -61,27 +61,42 @@ def _applies() -> pl.Expr:
     )
 
 
+def _steps() -> tuple[dict[str, pl.Expr], ...]:
+    """The ratings in order, and what is out of order."""
+    col = pl.col
+    device, trunk = number("breaker_a"), number("trunk_max_breaker_a")
+    no_wire = (number("home_run_length_m") == 0).fill_null(False)
+    given = {
+        "_device": device,
+        "_trunk": trunk,
+        "_design": within_rounding(number("line_current_a"), number("line_current_tolerance_a"), device),
+        "_wired": no_wire.not_(),
+        "_rated": pl.when(no_wire).then(trunk).otherwise(number("home_run_rated_a")),
+    }
+    # One rating too small is enough to fail, whatever the other is.
+    compared = {
+        "_smallest": pl.min_horizontal("_rated", "_trunk"),
+        "_overloaded": over(col("_design"), col("_device")),
+        "_complete": known(col("_design")) & known(col("_device")) & known(col("_rated")) & known(col("_trunk")),
+    }
+    return given, compared, {"_unprotected": over(col("_device"), col("_smallest"))}
+
+
 def judge(_policy: Policy) -> Judgement:
     """Current against device, device against conductor; the policy has no say in it."""
-    device, trunk = number("breaker_a"), number("trunk_max_breaker_a")
-    design = within_rounding(number("line_current_a"), number("line_current_tolerance_a"), device)
-    no_wire = (number("home_run_length_m") == 0).fill_null(False)
-    rated = pl.when(no_wire).then(trunk).otherwise(number("home_run_rated_a"))
-    # One rating too small is enough to fail, whatever the other is.
-    smallest = pl.min_horizontal(rated, trunk)
-    overloaded, unprotected = over(design, device), over(device, smallest)
-    by_conductor = unprotected & overloaded.not_()
-    complete = known(design) & known(device) & known(rated) & known(trunk)
-    surely = _applies().fill_null(False) & (overloaded | unprotected)
-    shown = pl.when((surely | complete).not_()).then(None).when(by_conductor)
+    col = pl.col
+    by_conductor = col("_unprotected") & col("_overloaded").not_()
+    surely = _applies().fill_null(False) & (col("_overloaded") | col("_unprotected"))
+    shown = pl.when((surely | col("_complete")).not_()).then(None).when(by_conductor)
     return Judgement(
-        value=shown.then(device).otherwise(design),
-        limit=shown.then(smallest).otherwise(device),
+        value=shown.then("_device").otherwise("_design"),
+        limit=shown.then("_smallest").otherwise("_device"),
         applies=_applies(),
         needs=current_facts(number("line_current_a"))
         | bits("breaker_a")
-        | needed(no_wire.not_(), "home_run_rated_a")
-        | needed(known(trunk).not_(), "trunk_model", "trunk_spec", "trunk_max_breaker"),
+        | needed(col("_wired"), "home_run_rated_a")
+        | needed(known(col("_trunk")).not_(), "trunk_model", "trunk_spec", "trunk_max_breaker"),
+        steps=_steps(),
         surely_fails=surely,
     )
 

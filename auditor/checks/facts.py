@@ -1,10 +1,14 @@
-"""The facts that verdicts rest on, each one bit: a row's `missing_bits` and `assumed_bits` are sums of them."""
+"""The facts that verdicts rest on, each one bit: a row's `missing_bits` and `assumed_bits` are sums of them.
+
+Frames hold masks of 128 bits. A check whose facts all lie among the first 64 stores masks of 64, see `Judgement.wide`;
+wider ones are stored as whole numbers of 38 decimal digits, which hold 126 bits.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
-#: Order is the bit's number and must not change between runs that are compared: append only, at most 64.
+#: Order is the bit's number and must not change between runs that are compared: append only, at most 126.
 FACTS = (
     "service",
     "inverter_model",
@@ -71,6 +75,8 @@ FACTS = (
     "backfed_breaker",
     "feeder_rated_a",
 )
+#: A mask as a column of a frame.
+MASK = pl.UInt128
 BIT = {fact: 1 << number for number, fact in enumerate(FACTS)}
 
 
@@ -81,7 +87,7 @@ def mask(*facts: str) -> int:
 
 def bits(*facts: str) -> pl.Expr:
     """Return the bits of these facts as a literal expression."""
-    return pl.lit(mask(*facts), pl.UInt64)
+    return pl.lit(mask(*facts), MASK)
 
 
 def names(value: int) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from auditor.electrical.ampacity import BREAKER_SIZES_A
 IEC_SERVICES = ("230", "400Y/230")
 US_SERVICES = ("120/240", "208Y/120", "480Y/277")
 
-NONE = pl.lit(0, pl.UInt64)
+NONE = bits()
 
 
 def number(column: str) -> pl.Expr:
@@ -45,7 +45,9 @@ def within_rounding(value: pl.Expr, slack: pl.Expr, limit: pl.Expr) -> pl.Expr:
 
 def standard_at_or_above(current: pl.Expr) -> pl.Expr:
     """The smallest standard breaker not below a current, null beyond the largest; NEC 240.6(A)."""
-    return pl.coalesce(*(pl.when(current <= size * (1 + TOLERANCE)).then(size) for size in BREAKER_SIZES_A))
+    sizes, ends = pl.Series([*BREAKER_SIZES_A, None]), pl.Series(BREAKER_SIZES_A) * (1 + TOLERANCE)
+    found = pl.lit(sizes).gather(pl.lit(ends).search_sorted(current, side="left"))
+    return pl.when(current.is_not_null()).then(found)  # a search puts null before the first size
 
 
 def is_nec() -> pl.Expr:

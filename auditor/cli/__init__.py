@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 import tempfile
 import traceback
@@ -11,7 +12,19 @@ import duckdb
 import typer
 from typer.exceptions import TyperException
 
-from auditor.cli import demo, explaining, exporting, importing, mapping, running, serving, settings
+from auditor import jobs
+from auditor.cli import (
+    deciding,
+    demo,
+    describing,
+    explaining,
+    exporting,
+    importing,
+    mapping,
+    running,
+    serving,
+    settings,
+)
 from auditor.cli.show import complain
 from auditor.errors import AuditorError
 
@@ -30,7 +43,10 @@ app.command("audit")(running.audit)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.add_typer(deciding.app, name="decide")
+app.add_typer(deciding.app, name="decide")
 app.command("explain")(explaining.explain)
+app.command("schema")(describing.schema)
 app.command("catalog")(settings.catalog)
 app.command("policy")(settings.policy)
 app.command("demo")(demo.demo)
@@ -38,7 +54,17 @@ app.command("demo")(demo.demo)
 
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command; what the user can mend is said in a sentence, anything else is kept in a file."""
-    sys.exit(_status(args))
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without a sign shows a question mark for it
+    try:
+        with jobs.reporting() as ended:
+            status = _status(args)
+            ended(status)
+    except AuditorError as error:
+        complain(str(error))
+        status = error.exit_code
+    sys.exit(status)
 
 
 def _status(args: Sequence[str] | None) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from typing import Annotated
 
 import typer
@@ -10,6 +9,7 @@ import typer
 from auditor.checks import CHECKS
 from auditor.cli import show
 from auditor.errors import AuditorError
+from auditor.toml_file import did_you_mean
 
 
 def explain(
@@ -22,8 +22,7 @@ def explain(
         return
     found = [each for each in CHECKS if each.name == check]
     if not found:
-        near = get_close_matches(check, [each.name for each in CHECKS], n=3, cutoff=0.4)
-        meant = f" Did you mean {' or '.join(near)}?" if near else ""
+        meant = did_you_mean(check, [each.name for each in CHECKS])
         raise AuditorError(f"There is no check {check!r}.{meant} `auditor explain` lists them all.")
     chosen = found[0]
     show.plain(f"{chosen.name} (version {chosen.version}, {chosen.severity}, one verdict per {chosen.level})\n")

@@ -6,19 +6,24 @@ import tempfile
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption, at_store, catalog_of, policy_of
+from auditor.cli.told import of_import
+from auditor.cli.told import write as write_report
 from auditor.errors import AuditorError
 from auditor.publish import publish
 from auditor.records import load_mapping
 from auditor.store import Store
 from auditor.store.importing import import_file
+from auditor.store.mappings import keep_mapping as keep_for
 from auditor.store.mappings import saved_mapping
-from auditor.store.records_db import Connection, Progress, open_records
+from auditor.store.mending import mended_imports
+from auditor.store.originals import read_manifest
+from auditor.store.records_db import Connection, open_records
 from auditor.store.snapshot import open_snapshot, snapshot_numbers
 
 Pairs = list[tuple[Path, Path | None]]
@@ -33,10 +38,16 @@ def import_into(
     audit: bool = True,
     wait: bool = False,
     defer_note: bool = True,
+    name: str = "",
+    if_unchanged: int | None = None,
+    report: Path | None = None,
+    older: bool = False,
 ) -> None:
     """Import files, each with its mapping if it has one; then audit and publish, and print the answer.
 
-    The catalog and the policy are read first: an import whose audit cannot be made changes nothing.
+    The catalog and the policy are read first: an import whose audit cannot be made changes nothing. `name` is what a
+    single file is called where it lies under another name, `if_unchanged` the imports that the store must hold, and
+    `report` a file for what was found.
     """
     audit = audit and not dry_run
     specs, rules = (catalog_of(store, None), policy_of(store, None)) if audit else (None, None)
@@ -45,15 +56,25 @@ def import_into(
         if dry_run and not store.originals.is_dir():
             store = Store(Path(stack.enter_context(tempfile.TemporaryDirectory())) / "store")
         store.create()
-        stack.enter_context(store.locked(f"import {' '.join(path.name for path, _ in files)}", wait))
-        advance = stack.enter_context(show.progress("Reading"))
+        stack.enter_context(store.locked(f"import {name or ' '.join(path.name for path, _ in files)}", wait))
+        held = len(read_manifest(store))
+        if if_unchanged is not None and held != if_unchanged:
+            raise AuditorError(
+                f"{store.root}: holds {show.counted(held, 'import')} by now, not {if_unchanged:,}; nothing was"
+                " imported. Look at the preview again: it may say something else."
+            )
+        advance = stack.enter_context(show.progress("Reading the store's originals"))
         con = stack.enter_context(open_records(store, advance))
-        refused, new = _each(con, store, files, dry_run, replace, advance)
-        if specs and rules and not holds_systems(con):
-            show.plain("No system could be read, so there is nothing to audit.")
-        elif specs and rules and _is_behind(con, store):
+        refused, told = _each(con, store, files, dry_run, replace, advance, name, older)
+        new = any(one["import_id"] for one in told)
+        if report is not None:
+            write_report(report, {"imports": held, "files": told})
+        if specs and rules and _is_behind(con, store):
             if not new:
                 show.plain("An earlier import was not audited yet: auditing now.")
+            if not holds_systems(con):
+                show.plain("No system could be read: the audit shows what was rejected, and why.")
+            advance.phase = "Auditing circuits"
             publish(con, store, specs, rules, progress=advance)
             published = True
     if published:
@@ -67,31 +88,54 @@ def import_into(
 
 
 def _each(
-    con: Connection, store: Store, files: Pairs, dry_run: bool, replace: bool, advance: Progress
-) -> tuple[list[AuditorError], bool]:
-    """Import every file; return why files were refused, and whether any brought something new."""
-    refused, new = [], False
+    con: Connection,
+    store: Store,
+    files: Pairs,
+    dry_run: bool,
+    replace: bool,
+    advance: show.Advance,
+    name: str,
+    older: bool,
+) -> tuple[list[AuditorError], list[dict[str, Any]]]:
+    """Import every file; return why files were refused, and what came of the others."""
+    refused, told = [], []
     for path, mapping in files:
         today = date.today().isoformat()
+        advance.phase = f"Reading rows of {name or path.name}"
         try:
-            done = import_file(
-                con,
-                store,
-                path,
-                mapping,
-                imported_on=today,
-                replace_circuits=replace,
-                dry_run=dry_run,
-                progress=advance,
-            )
+            for mends in _mended(path, mapping, replace) or [0]:
+                done = import_file(
+                    con,
+                    store,
+                    path,
+                    mapping,
+                    imported_on=today,
+                    replace_circuits=replace,
+                    dry_run=dry_run,
+                    progress=advance,
+                    name=name,
+                    mends=mends,
+                    older=older,
+                )
+                told.append(of_import(done, mapping) | {"mends": mends})
+                show.imported(done, dry_run, store.root)
         except AuditorError as error:
             refused.append(error)
             if len(files) > 1:
                 show.plain(f"{path.name}: refused. {error}")
-            continue
-        new = new or done.import_id > 0
-        show.imported(done, dry_run, store.root)
-    return refused, new
+    return refused, told
+
+
+def _mended(path: Path, mapping: Path | None, replace: bool) -> list[int]:
+    """The imports whose rows a workbook gives mended; AuditorError where it is one and an option speaks of its rows."""
+    mends = mended_imports(path)
+    if mends and mapping is not None:
+        raise AuditorError(
+            f"{path}: holds mended rows, which are read by the mapping of their own file. Leave --mapping out."
+        )
+    if mends and replace:
+        raise AuditorError(f"{path}: holds mended rows and no whole systems. Leave --replace out.")
+    return mends
 
 
 def holds_systems(con: Connection) -> bool:
@@ -136,7 +180,18 @@ def import_files(
     replace: Annotated[
         bool, typer.Option("--replace", help="Circuits that a file no longer lists for its systems are gone.")
     ] = False,
+    older: Annotated[
+        bool, typer.Option("--older", help="Take rows back to what later imports had changed, if a file says so.")
+    ] = False,
     no_audit: Annotated[bool, typer.Option("--no-audit", help="Do not audit now.")] = False,
+    if_unchanged: Annotated[
+        int | None, typer.Option("--if-unchanged", min=0, help="Only where the store holds so many imports, no more.")
+    ] = None,
+    name: Annotated[str, typer.Option("--name", help="The file's name, where it lies under another.")] = "",
+    keep_mapping: Annotated[
+        bool, typer.Option("--keep-mapping", help="Keep the mapping, too, for later files with these headers.")
+    ] = False,
+    report: Annotated[Path | None, typer.Option("--report", help="Write what was found as JSON, too.")] = None,
     wait: WaitOption = False,
 ) -> None:
     """Import project records, then audit everything and publish the result."""
@@ -147,5 +202,32 @@ def import_files(
             raise AuditorError(f"{path}: there is no such file. Nothing was imported.")
     if mapping:
         load_mapping(mapping)
+    if name and len(files) > 1:
+        raise AuditorError("--name says what one file is called; import the others by commands of their own.")
     pairs = [(path, mapping or _kept(Store(store), path)) for path in files]
-    import_into(Store(store), pairs, dry_run=dry_run, replace=replace, audit=not no_audit, wait=wait)
+    import_into(
+        Store(store),
+        pairs,
+        dry_run=dry_run,
+        replace=replace,
+        audit=not no_audit,
+        wait=wait,
+        name=name,
+        if_unchanged=if_unchanged,
+        report=report,
+        older=older,
+    )
+    if mapping and keep_mapping and not dry_run:
+        _keep(Store(store), files, mapping)
+
+
+def _keep(store: Store, files: list[Path], mapping: Path) -> None:
+    """Keep a mapping for the files' headers, where none is kept for them that a person may have mended."""
+    for path in files:
+        try:
+            kept = keep_for(store, path, mapping)
+        except AuditorError as error:
+            show.plain(str(error))
+            continue
+        if kept is not None:
+            show.plain(f"The mapping is kept for files with this header: {kept}")

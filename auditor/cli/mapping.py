@@ -9,8 +9,8 @@ import polars as pl
 import typer
 
 from auditor.checks.facts import FACTS
-from auditor.cli import show
-from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
+from auditor.cli import show, told
+from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store, write_text
 from auditor.errors import AuditorError
 from auditor.records import Mapping, read_records
 from auditor.records.bindings import KEYS, bind, unique_names
@@ -22,7 +22,6 @@ from auditor.records.proposing.tables import choose_table, read_tables
 from auditor.records.proposing.writing import mapping_of, mapping_text
 from auditor.records.schema import simple_columns
 from auditor.store import Store
-from auditor.store.folder import replace_text
 from auditor.store.mappings import save_mapping
 
 SHOWN_ROWS = 3
@@ -39,15 +38,22 @@ def map_file(
     lengths: Annotated[
         str | None, typer.Option("--lengths", help="one-way or round-trip, where the file does not say.")
     ] = None,
+    name: Annotated[str, typer.Option("--name", help="The file's name, where it lies under another.")] = "",
+    report: Annotated[Path | None, typer.Option("--report", help="Write what is proposed as JSON, too.")] = None,
 ) -> None:
     """Propose how a file's columns map, show what would be read, and write the mapping for you to check."""
     if lengths not in (None, "one-way", "round-trip"):
         raise AuditorError(f"--lengths {lengths}: write one-way or round-trip.")
     if output is not None and output.exists():
         raise AuditorError(f"{output}: exists already, and may have been mended; remove it or name another file.")
-    table = choose_table(file, read_tables(file), sheet)
+    tables = read_tables(file)
+    if report is not None:
+        told.write(report, told.of_sheets(tables))
+    table = choose_table(file, tables, sheet)
     proposal = propose(table, lengths)
-    text = mapping_text(table, proposal, file.name)
+    if report is not None:
+        told.write(report, told.of_sheets(tables) | told.of_proposal(table, proposal))
+    text = mapping_text(table, proposal, name or file.name)
     mapping = mapping_of(text)
     _tell_columns(file, table, proposal)
     _tell_missing(proposal)
@@ -58,7 +64,7 @@ def map_file(
         written = save_mapping(Store(store), table, text)
         command = f"auditor import {file}{at_store(store)}"
     else:
-        replace_text(output, text)
+        write_text(output, text)
         written, command = output, f"auditor import {file} --mapping {output}{at_store(store)}"
     show.plain(f"\nWritten: {written}. Check it, mend what is unsure, then: {command}")
 

@@ -13,10 +13,36 @@ from auditor.catalog import Catalog, load_catalog
 from auditor.errors import AuditorError
 from auditor.policy import Policy, load_policy
 from auditor.store import Store
+from auditor.store.folder import replace_text
+
+
+def _no_stranger(root: Path) -> Path:
+    """The store's folder; one with other things in it, such as an empty or mistyped name gives, is refused."""
+    store = Store(root)
+    known = any(place.is_dir() for place in (store.originals, store.incoming, store.jobs))
+    if not known and root.is_dir() and any(root.iterdir()):
+        raise AuditorError(f"{root}: holds other things, and no store. Name a store, or a new folder for one.")
+    return root
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a small file at once; AuditorError where it cannot be written."""
+    try:
+        replace_text(path, text)
+    except OSError as error:
+        raise AuditorError(f"{path}: cannot be written: {error.strerror}.") from error
+
 
 StoreOption = Annotated[
     Path,
-    typer.Option("--store", envvar="AUDITOR_STORE", help="The store's folder.", show_default=True, file_okay=False),
+    typer.Option(
+        "--store",
+        envvar="AUDITOR_STORE",
+        help="The store's folder.",
+        show_default=True,
+        file_okay=False,
+        callback=_no_stranger,
+    ),
 ]
 WaitOption = Annotated[bool, typer.Option("--wait", help="Wait while another command writes to the store.")]
 AsOfOption = Annotated[

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Literal
 
 import duckdb
 import typer
 from rich.table import Table
 
+from auditor.catalog import Catalog
 from auditor.cli import show
-from auditor.cli.importing import holds_systems
 from auditor.cli.options import (
     DEFAULT_STORE,
     AsOfOption,
@@ -23,8 +24,10 @@ from auditor.cli.options import (
     policy_of,
 )
 from auditor.errors import AuditorError
-from auditor.publish import publish
+from auditor.policy import Policy
+from auditor.publish import last_import_date, publish
 from auditor.store import Store
+from auditor.store.originals import read_manifest
 from auditor.store.records_db import open_records
 from auditor.store.snapshot import current_number, drop_old, open_snapshot, snapshot_numbers
 
@@ -57,16 +60,30 @@ def audit(
     as_of_day, specs, rules = day(as_of), catalog_of(place, catalog), policy_of(place, policy)
     with (
         place.locked("audit", wait),
-        show.progress("Auditing circuits") as advance,
+        show.progress("Reading the store's originals") as advance,
         open_records(place, advance) as con,
     ):
-        if not holds_systems(con):
+        if not read_manifest(place):
             raise AuditorError(
-                f"{place.root}: holds no system yet. Import a file first: auditor import FILE{at_store(place.root)}"
+                f"{place.root}: holds no import yet. Import a file first: auditor import FILE{at_store(place.root)}"
             )
-        publish(con, place, specs, rules, as_of_day, progress=advance)
+        advance.phase = "Auditing circuits"
+        others = [
+            *([f"--policy {policy}"] if policy and _differs(rules, lambda: policy_of(place, None)) else []),
+            *([f"--catalog {catalog}"] if catalog and _differs(specs, lambda: catalog_of(place, None)) else []),
+            *([f"--as-of {as_of_day}"] if as_of_day and as_of_day != last_import_date(con) else []),
+        ]
+        publish(con, place, specs, rules, as_of_day, progress=advance, other_rules=" ".join(others))
     with open_snapshot(place) as snapshot:
         show.audited(snapshot, place.root)
+
+
+def _differs(used: Catalog | Policy, own: Callable[[], Catalog | Policy]) -> bool:
+    """Whether what a run uses says something else than the store's own; one that cannot be read does."""
+    try:
+        return used.content_hash() != own().content_hash()
+    except AuditorError:
+        return True
 
 
 def runs(
@@ -91,22 +108,31 @@ def runs(
     for name, justify in COLUMNS:
         table.add_column(name, justify=justify)
     shown = current_number(place)
+    others = {}
     for number in numbers:
-        table.add_row(*_run(place, number), "yes" if number == shown else "")
-    show.console.print(table)
+        line, others[number] = _run(place, number)
+        table.add_row(*line, "yes" if number == shown else "")
+    show.tabular(table)
+    for number, given in others.items():
+        if given:
+            show.plain(f"Run {number} used other rules than the store's own: {given}")
 
 
-def _run(store: Store, number: int) -> list[str]:
-    """A run's line; a snapshot that cannot be opened says so in its line, and the others are still listed."""
+def _run(store: Store, number: int) -> tuple[list[str], str]:
+    """A run's line, and the rules given for it in place of the store's own.
+
+    A snapshot that cannot be opened says so in its line, and the others are still listed.
+    """
     try:
         with open_snapshot(store, number) as con:
-            row = con.execute(
-                "SELECT run, as_of, made, systems, circuits, policy_name, content_hash[:12] FROM audit"
-            ).fetchall()[0]
+            found = con.execute("SELECT * FROM audit")
+            about = dict(zip([column[0] for column in found.description or ()], found.fetchall()[0], strict=True))
             counts = dict(con.execute("SELECT verdict, count(*) FROM system_result GROUP BY verdict").fetchall())
     except (AuditorError, duckdb.Error):
-        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)]
-    run, as_of, made, systems, circuits, policy_name, content = row
+        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)], ""
+    held = (f"{about[name]:,}" for name in ("systems", "circuits"))
     verdicts = (f"{counts.get(verdict, 0):,}" for verdict in ("fail", "unknown", "pass"))
-    when = str(made).replace("T", " ").removesuffix("+00:00")
-    return [str(run), str(as_of), when, f"{systems:,}", f"{circuits:,}", *verdicts, show.safe(policy_name), content]
+    made = str(about["made"]).replace("T", " ").removesuffix("+00:00")
+    content = str(about["content_hash"])[:12]
+    line = [str(number), str(about["as_of"]), made, *held, *verdicts, show.safe(about["policy_name"]), content]
+    return line, about.get("other_rules") or ""

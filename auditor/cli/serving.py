@@ -34,12 +34,15 @@ def serve(
         str,
         typer.Option("--proxy-header", help="A header that your reverse proxy sets for people it let in, and only it."),
     ] = "",
+    no_upload: Annotated[bool, typer.Option("--no-upload", help="Show only: take no files, start no imports.")] = False,
 ) -> None:
     """Show the published audit in a browser, on this machine alone unless told otherwise."""
-    serve_store(Store(store), host, port, _secret(secret_file), proxy_header)
+    serve_store(Store(store), host, port, _secret(secret_file), proxy_header, upload=not no_upload)
 
 
-def serve_store(store: Store, host: str = HOST, port: int = PORT, secret: str = "", proxy_header: str = "") -> None:
+def serve_store(
+    store: Store, host: str = HOST, port: int = PORT, secret: str = "", proxy_header: str = "", *, upload: bool = True
+) -> None:
     """Serve until interrupted; AuditorError where the address would be open to others."""
     from dashboard.guard import access_for
     from dashboard.server import free_port
@@ -49,9 +52,11 @@ def serve_store(store: Store, host: str = HOST, port: int = PORT, secret: str = 
     found = free_port(host, port)
     if found != port:
         show.plain(f"Port {port} is taken; using {found}.")
+    if not store.originals.is_dir():
+        show.note(f"{store.root}: there is no store here yet; what is imported into it will be shown.")
     shown = f"[{host}]" if ":" in host else host
     show.plain(f"The dashboard of {store.root} is at http://{shown}:{found}/ (stop it with Ctrl+C).")
-    run(store, host, found, access)
+    run(store, host, found, access, upload)
 
 
 def _secret(path: Path | None) -> str:

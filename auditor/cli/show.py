@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from time import monotonic
 
 import polars as pl
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from auditor import jobs
 from auditor.checks.base import VERDICTS
-from auditor.checks.facts import BIT, FACTS
+from auditor.checks.facts import BIT
 from auditor.cli.options import at_store
-from auditor.records import Reading
+from auditor.cli.told import lacking
+from auditor.records.schema import CIRCUIT
 from auditor.store.importing import Imported
-from auditor.store.records_db import Connection
+from auditor.store.records_db import Connection, Outcome, quoted
 
 console = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
 errors = Console(stderr=True, highlight=False)
 
+#: Where no one watches, progress is a line after so long, and then every so often [s].
+FIRST_LINE_S, LINE_S = 2.0, 10.0
 SHOWN_REJECTS = 5
 SHOWN_KINDS = 4
 SHOWN_COLUMNS = 12
@@ -45,16 +50,29 @@ _CONTROLS = {code: "�" for code in (*range(32), *range(127, 160)) if code != o
 
 
 @contextmanager
-def progress(label: str) -> Iterator[Callable[[int, int | None], None]]:
-    """Show progress on the error stream where someone watches it."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+def progress(label: str) -> Iterator[Advance]:
+    """Show progress on the error stream: a bar where someone watches it, else a line now and then."""
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     with Progress(*columns, console=errors, transient=True, disable=not errors.is_terminal) as bar:
-        task = bar.add_task(label, total=None)
+        yield Advance(bar, bar.add_task(label, total=None), label)
 
-        def advance(done: int, total: int | None) -> None:
-            bar.update(task, completed=done, total=total)
 
-        yield advance
+class Advance:
+    """Takes how far a command is, for whoever watches it here or as a job; `phase` names what it is at."""
+
+    def __init__(self, bar: Progress, task: TaskID, phase: str) -> None:
+        self._bar = bar
+        self._task = task
+        self.phase = phase
+        self._next_line = monotonic() + FIRST_LINE_S
+
+    def __call__(self, done: int, total: int | None) -> None:
+        """So much of the phase is done."""
+        self._bar.update(self._task, description=safe(self.phase), completed=done, total=total)
+        if self._bar.disable and monotonic() >= self._next_line:
+            self._next_line = monotonic() + LINE_S
+            note(f"{self.phase}: {done:,}{f' of {total:,}' if total else ''}")
+        jobs.advance(self.phase, done, total)
 
 
 def safe(text: str) -> str:
@@ -65,6 +83,12 @@ def safe(text: str) -> str:
 def plain(text: str) -> None:
     """Print a line as it is: nothing in it is markup."""
     console.print(safe(text), markup=False, soft_wrap=True)
+
+
+def tabular(table: Table) -> None:
+    """Print a table with its cells whole: where the terminal is narrower, the terminal breaks the lines."""
+    whole = console.measure(table, options=console.options.update(max_width=10_000)).maximum
+    Console(highlight=False, width=max(whole, 1)).print(table)
 
 
 def note(text: str) -> None:
@@ -109,23 +133,43 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
             " is as in this file again."
         )
     if reading.refused is not None and reading.refused.height:
-        places = counted(reading.refused.height, "circuit")
-        plain(f"  {places} stand in for refused rows: unknown, and what they share with others too, until mended.")
+        verb = "stands" if reading.refused.height == 1 else "stand"
+        plain(
+            f"  {counted(reading.refused.height, 'circuit')} {verb} in for refused rows: unknown, and what is shared"
+            " with others too, until mended."
+        )
     if reading.unmapped:
         plain(f"  Columns not mapped, and so not used: {_listed(list(reading.unmapped))}.")
     for told in reading.notes:
         plain(f"  {told}")
-    lacking = _lacking(reading)
-    if lacking:
-        plain(f"  The file does not state: {_listed(lacking)}. Verdicts that need them are unknown or assumed.")
+    lacks = lacking(reading)
+    if lacks:
+        plain(f"  The file does not state: {_listed(lacks)}. Verdicts that need them are unknown or assumed.")
     rejects(reading.rejects, "" if dry_run else f" After the audit, all of them: {export}")
+    _settled(outcome, dry_run, root)
+    _unread(reading.warnings)
     _conflicts(reading.tables.conflicts)
 
 
-def _lacking(reading: Reading) -> list[str]:
-    """The columns that a check reads and the file lacks; a list of units states their model and count."""
-    stated = {"inverter_model", "inverter_count"} if "units" in reading.present else set()
-    return [name for name in reading.absent if name in FACTS and name not in stated]
+def _unread(warnings: pl.DataFrame) -> None:
+    """Say how many cells of which column count as missing since they could not be read."""
+    if warnings.height:
+        kinds = warnings.group_by("column").len().sort("len", "column", descending=[True, False])
+        named = _listed([f"{n:,} {name}" for name, n in kinds.iter_rows()], SHOWN_KINDS)
+        cells = counted(warnings.height, "cell")
+        plain(f"  Warning: {cells} could not be read and count as missing, as the mapping says ({named}).")
+
+
+def _settled(outcome: Outcome, dry_run: bool, root: Path) -> None:
+    """Say how many rejected rows this import settles, and how many are left in the store."""
+    if outcome.closed:
+        close = "would close" if dry_run else "closed"
+        plain(f"  {counted(outcome.closed, 'row')} rejected earlier {close}: came in with it, or told anew here.")
+    if outcome.still_open and not dry_run:
+        plain(
+            f"  {counted(outcome.still_open, 'rejected row')} of all imports open. To mend them after the audit:"
+            f" auditor export rejects -o rejects.xlsx{at_store(root)}"
+        )
 
 
 def rejects(told: pl.DataFrame, where: str) -> None:
@@ -146,7 +190,8 @@ def _conflicts(conflicts: pl.DataFrame) -> None:
         pairs = ", ".join(
             f"{value!r} in row {number}" for value, number in zip(row["values"], row["rows"], strict=True)
         )
-        plain(f"  Warning: system {row['system_id']}: {row['column']} disagrees ({pairs}); it is taken as missing.")
+        circuit = f" circuit {row['circuit_id']}" if row["circuit_id"] else ""
+        plain(f"  Warning: system {row['system_id']}{circuit}: {row['column']} disagrees ({pairs}); it is missing.")
     if conflicts.height > SHOWN_REJECTS:
         plain(f"  ... and {conflicts.height - SHOWN_REJECTS:,} more such warnings.")
 
@@ -177,11 +222,35 @@ def audited(con: Connection, root: Path) -> None:
     _by_check(con)
     _worst(con)
     _missing_facts(con)
+    _places(con, root)
     plain(
         f"\nNext: auditor export findings -o findings.xlsx{at_store(root)}   (every verdict with its reason)\n"
         "      auditor explain voltage-rise   (what a check asks, and what mends it)"
     )
     plain(f"\n{CAUTION}")
+    others = con.execute("SELECT other_rules FROM audit").fetchall()[0][0]
+    if others:
+        plain(
+            f"\nAttention: this run used other rules than the store's own: {others}\nReaders see it from now on,"
+            f" on the pages and in exports. The store's own rules come back with: auditor audit{at_store(root)}"
+        )
+
+
+def _places(con: Connection, root: Path) -> None:
+    """What stands in for refused rows: circuits without a single fact, whose row is among the rejects."""
+    facts = [column.name for column in CIRCUIT.columns if column.name not in CIRCUIT.key]
+    bare = " AND ".join(f"{quoted(name)} IS NULL" for name in facts)
+    circuits, systems = con.execute(
+        "SELECT count(*), count(DISTINCT system_id) FROM circuit c SEMI JOIN reject r"
+        f" ON c.import_id = r.import_id AND c.source_row = r.row_number WHERE {bare}"
+    ).fetchall()[0]
+    if circuits:
+        verb = "stands" if circuits == 1 else "stand"
+        plain(
+            f"\n{counted(circuits, 'circuit')} in {counted(systems, 'system')} {verb} in for refused rows: nothing is"
+            " known of them, and what they share with others is unknown too.\n"
+            f"  To mend the rows: auditor export rejects -o rejects.xlsx{at_store(root)}"
+        )
 
 
 def _by_check(con: Connection) -> None:
@@ -198,7 +267,7 @@ def _by_check(con: Connection) -> None:
         if check not in idle:
             table.add_row(check, "circuit" if level == "circuit" else "system", *(f"{n:,}" for n in numbers))
     if table.row_count:
-        console.print(table)
+        tabular(table)
     if idle:
         plain(f"Not applicable anywhere: {', '.join(idle)}.")
     plain("(assumed: passes and fails that rest on a default of the policy.)")
@@ -230,7 +299,7 @@ def _missing_facts(con: Connection) -> None:
     for fact, table, column in SPECS:
         models = con.execute(
             f"SELECT {column}, count(*) AS circuits FROM circuit_result r JOIN circuit c USING (system_id, circuit_id)"
-            f" JOIN system s USING (system_id) WHERE r.missing_bits & ?::UBIGINT <> 0 AND {column} IS NOT NULL"
+            f" JOIN system s USING (system_id) WHERE r.missing_bits & ?::HUGEINT <> 0 AND {column} IS NOT NULL"
             " GROUP BY ALL ORDER BY circuits DESC, 1",
             [BIT[fact]],
         ).fetchall()

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from auditor.electrical.arrays import FloatArray, total_by
+from auditor.electrical.arrays import FloatArray, IntArray, total_by
 from auditor.electrical.network import Network
 from auditor.electrical.wiring import THREE
 
@@ -22,8 +22,12 @@ _MEETS = 1e-9
 
 @dataclass(frozen=True)
 class Currents:
-    """Magnitudes [A] per conductor: (C, k), (F, k), (S, k); k is 1, or 4 (a, b, c, n) on three phases."""
+    """Magnitudes [A] per conductor: (A, k), (C, k), (F, k), (S, k); k is 1, or 4 (a, b, c, n) on three phases.
 
+    Those of an arm flow in its first section.
+    """
+
+    arm_a: FloatArray
     circuit_a: FloatArray
     feeder_a: FloatArray
     system_a: FloatArray
@@ -34,27 +38,34 @@ def conductor_currents(network: Network) -> Currents:
 
     One power factor holds for a whole system, so it turns all phasors alike and does not change a magnitude.
     """
-    counts = (len(network.circuit_feeder), len(network.feeder_system), network.n_systems)
     if not network.three_phase:
-        sums = _sums(network, network.unit_current_a, counts)
-        return Currents(*(total[:, None] for total in sums))
-    levels: list[list[FloatArray]] = [[], [], []]
-    pair, current_a = network.unit_pair, network.unit_current_a
+        return Currents(*(sums[:, 0, None] for sums in _sums(network, 1, network.unit_current_a, 0)))
+    sums = _sums(network, len(THREE.first), network.unit_current_a, network.unit_pair)
+    return Currents(*(np.stack([_in_conductor(by_pair, c) for c in range(4)], axis=1) for by_pair in sums))
+
+
+def _sums(network: Network, pairs: int, current_a: FloatArray, unit_pair: IntArray | int) -> list[FloatArray]:
+    """Return the units' currents by pair, summed over arms (A, P), circuits (C, P), feeders (F, P), systems (S, P)."""
+    sums = []
+    for index, size in (
+        (network.unit_arm, len(network.arm_circuit)),
+        (network.unit_circuit, len(network.circuit_feeder)),
+    ):
+        sums.append(total_by(index * pairs + unit_pair, current_a, size * pairs).reshape(size, pairs))
+    for index, size in (
+        (network.circuit_feeder, len(network.feeder_system)),
+        (network.feeder_system, network.n_systems),
+    ):
+        sums.append(np.stack([total_by(index, values, size) for values in sums[-1].T], axis=1))
+    return sums
+
+
+def _in_conductor(by_pair: FloatArray, conductor: int) -> FloatArray:
+    """Return the magnitude (n,) of the phasor sum in a conductor of currents by pair (n, P)."""
     assert THREE.second is not None
-    for conductor in range(4):
-        enters = 1.0 * (THREE.first == conductor) - 1.0 * (THREE.second == conductor)
-        re = _sums(network, current_a * (enters * THREE.direction_re)[pair], counts)
-        im = _sums(network, current_a * (enters * THREE.direction_im)[pair], counts)
-        for level, r, i in zip(levels, re, im, strict=True):
-            level.append(np.sqrt(r * r + i * i))
-    return Currents(*(np.stack(level, axis=1) for level in levels))
-
-
-def _sums(network: Network, units: FloatArray, counts: tuple[int, int, int]) -> tuple[FloatArray, ...]:
-    circuit = total_by(network.unit_circuit, units, counts[0])
-    feeder = total_by(network.circuit_feeder, circuit, counts[1])
-    system = total_by(network.feeder_system, feeder, counts[2])
-    return circuit, feeder, system
+    enters = 1.0 * (THREE.first == conductor) - 1.0 * (THREE.second == conductor)
+    re, im = (sum(by_pair[:, p] * (enters * part)[p] for p in range(enters.size)) for part in THREE.direction)
+    return np.asarray(np.sqrt(re * re + im * im))
 
 
 def line_factor(kind: Kind, n: npt.ArrayLike) -> FloatArray:

@@ -61,9 +61,9 @@ def lay_units(arm_counts: IntArray, arm_circuit: IntArray) -> Layout:
     arm_start = np.concatenate([[0], np.cumsum(arm_counts)]).astype(np.int64)
     unit_arm = np.repeat(arms, arm_counts)
     unit_rank = np.arange(arm_start[-1]) - arm_start[unit_arm] + 1
-    first_arm = np.searchsorted(arm_circuit, arm_circuit, side="left")
-    last_arm = np.searchsorted(arm_circuit, arm_circuit, side="right") - 1
-    backwards = (first_arm == arms) & (last_arm > arms)
+    is_first = np.diff(arm_circuit, prepend=-1) != 0
+    first_arm = np.maximum.accumulate(np.where(is_first, arms, 0))
+    backwards = is_first & ~np.append(is_first[1:], True)
     cable_start = arm_start[:-1] - arm_start[first_arm]
     along = np.where(backwards[unit_arm], arm_counts[unit_arm] - unit_rank, unit_rank - 1)
     return Layout(arm_start, unit_arm, unit_rank, cable_start[unit_arm] + along)

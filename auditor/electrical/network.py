@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -118,6 +120,57 @@ class Network:
             kept[name] = (np.cumsum(above) - 1)[kept[name]]
         part = Network(three_phase=self.three_phase, n_systems=int(systems.sum()), **kept)
         return part, masks["units"]
+
+    def pieces(self, arms: int) -> list[tuple[Network, slice, slice]]:
+        """Cut the network between systems into pieces of about so many arms, each with its systems and its units.
+
+        One piece where the arms, circuits or feeders of the systems do not follow each other in order.
+        """
+        levels = (self.feeder_system, self.feeder_system[self.circuit_feeder], self.arm_system)
+        count = max(1, round(len(self.arm_circuit) / arms))
+        if count == 1 or any((np.diff(level) < 0).any() for level in levels):
+            return [(self, slice(0, self.n_systems), slice(0, int(self.arm_start[-1])))]
+        cuts = levels[-1][np.arange(1, count) * len(self.arm_circuit) // count]
+        bounds = [0, *np.unique(cuts).tolist(), self.n_systems]
+        return [self._between(first, end, levels) for first, end in pairwise(bounds)]
+
+    def _between(self, first: int, end: int, levels: tuple[IntArray, ...]) -> tuple[Network, slice, slice]:
+        """The systems from `first` up to `end`; the levels are the systems of the feeders, circuits and arms."""
+        feeders, circuits, arms = (slice(*np.searchsorted(level, (first, end)).tolist()) for level in levels)
+        units = slice(int(self.arm_start[arms.start]), int(self.arm_start[arms.stop]))
+        where = {
+            "arms": arms,
+            "arms + 1": slice(arms.start, arms.stop + 1),
+            "units": units,
+            "circuits": circuits,
+            "feeders": feeders,
+            "systems": slice(first, end),
+        }
+        kept: dict[str, Any] = {name: values[where[_length_of(name)]] for name, values in self._arrays()}
+        before = {
+            "arm_start": units.start,
+            "arm_circuit": circuits.start,
+            "circuit_feeder": feeders.start,
+            "feeder_system": first,
+        }
+        for name, start in before.items():
+            kept[name] = kept[name] - start
+        return Network(three_phase=self.three_phase, n_systems=end - first, **kept), slice(first, end), units
+
+    def beside(self, other: Network) -> Network:
+        """Return this network's systems and behind them those of another of the same kind, as one network."""
+        behind = {
+            "arm_start": self.arm_start[-1],
+            "arm_circuit": len(self.circuit_feeder),
+            "circuit_feeder": len(self.feeder_system),
+            "feeder_system": self.n_systems,
+        }
+        both = {
+            name: np.concatenate([values, theirs[1:] if name == "arm_start" else theirs])
+            for (name, values), (_, own) in zip(self._arrays(), other._arrays(), strict=True)
+            for theirs in [own + behind[name] if name in behind else own]
+        }
+        return Network(three_phase=self.three_phase, n_systems=self.n_systems + other.n_systems, **both)
 
 
 def _length_of(name: str) -> str:

@@ -22,7 +22,7 @@ def shares(three_phase: bool, pair: int) -> tuple[FloatArray, FloatArray]:
         return np.full(6, 2.0), np.zeros(6)
     assert THREE.second is not None
     along, across = np.zeros(6), np.zeros(6)
-    re, im = THREE.direction_re, THREE.direction_im
+    re, im = THREE.direction
     for other in range(6):
         shared = 0.0
         for conductor in range(4):

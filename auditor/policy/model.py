@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from auditor.errors import AuditorError
+from auditor.toml_file import checked, read_toml
 
 DEFAULT = Path(__file__).with_name("policy.toml")
 StartsAt = Literal["main panel", "point of supply"]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class CodeRise(_Part):
@@ -133,12 +133,8 @@ class Policy(_Part):
 def load_policy(path: Path | None = None) -> Policy:
     """Read a policy file, or the default one; AuditorError names the file, the entry and what is wrong with it."""
     path = path or DEFAULT
-    try:
-        return Policy.model_validate(tomllib.loads(path.read_text("utf-8")))
-    except OSError as error:
-        raise AuditorError(f"{path}: cannot read the policy: {error.strerror}.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise AuditorError(f"{path}: not a TOML file: {error}.") from error
-    except ValidationError as error:
-        faults = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
-        raise AuditorError(f"{path}: {faults}. See the comments in {DEFAULT.name} for each entry.") from error
+    policy, faults = checked(Policy, read_toml(path))
+    if policy is None:
+        told = "\n".join(f"{path}: {fault}" for fault in faults)
+        raise AuditorError(f"{told}\nWhat each entry means stands in the policy that `auditor policy` prints.")
+    return policy

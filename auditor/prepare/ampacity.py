@@ -10,31 +10,25 @@ from auditor.prepare.bits import add_bits
 from auditor.prepare.runs import RATINGS
 from auditor.prepare.specs import Frames
 
-_YEAR = pl.col("code_edition").str.extract(r"(\d{4})").cast(pl.Int64)
-
 
 def _with_roof(frame: pl.DataFrame, off_roof: bool) -> pl.DataFrame:
     """Add what a sunlit roof adds to the ambient temperature [°C]; null where the clearance is given and no edition."""
-    pairs = frame.select("roof_clearance_mm", _YEAR.alias("_year")).unique().drop_nulls()
+    pairs = frame.select("roof_clearance_mm", "code_year").unique().drop_nulls()
     adders = [roof_adder_c(clearance, year) for clearance, year in pairs.iter_rows()]
-    frame = frame.with_columns(_YEAR.alias("_year")).join(
-        pairs.with_columns(pl.Series("_adder", adders, dtype=pl.Float64)),
-        on=["roof_clearance_mm", "_year"],
-        how="left",
-        maintain_order="left",
-    )
+    pairs = pairs.with_columns(pl.Series("_adder", adders, dtype=pl.Float64))
+    frame = frame.join(pairs, on=["roof_clearance_mm", "code_year"], how="left", maintain_order="left")
     open_air = pl.col("roof_clearance_mm").is_null()
     adder = pl.when(open_air).then(0.0).otherwise("_adder")
     assumed = pl.lit(off_roof)
     frame = add_bits(
         frame,
         {
-            "code_edition": pl.col("_year").is_null() & open_air.not_(),
+            "code_edition": pl.col("code_year").is_null() & open_air.not_(),
             "roof_clearance_mm": open_air & assumed.not_(),
         },
         {"roof_clearance_mm": open_air & assumed},
     )
-    return frame.with_columns((pl.col("ambient_c") + adder).alias("ambient_c")).drop("_year", "_adder")
+    return frame.with_columns((pl.col("ambient_c") + adder).alias("ambient_c")).drop("_adder")
 
 
 def add_factors(frame: pl.DataFrame, catalog: Frames, policy: Policy) -> pl.DataFrame:
@@ -80,7 +74,7 @@ def _fill_factor(catalog: Frames) -> pl.Expr:
 def for_edition(frame: pl.DataFrame, prefix: str, catalog: Frames) -> pl.DataFrame:
     """Drop the ampacities of a run whose code's edition is older than the first that the catalog's table holds for."""
     first = int(catalog["ampacity"]["edition_from"].to_list()[0])
-    older = (first > _YEAR).fill_null(False)
+    older = (pl.col("code_year") < first).fill_null(False)
     frame = add_bits(frame, {"ampacity_table": older}, {})
     columns = [f"{prefix}_ampacity_{rating}_a" for rating in RATINGS]
     return frame.with_columns(pl.when(older.not_()).then(c).alias(c) for c in columns)

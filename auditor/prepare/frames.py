@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from auditor.checks import branch_unit_limit
-from auditor.checks.facts import mask
+from auditor.checks.facts import bits
 from auditor.checks.terms import needed
 from auditor.electrical.currents import line_factor, units_within
 from auditor.policy import Policy
@@ -40,10 +40,9 @@ class Prepared:
 
 
 SHARED = (
-    "service", "service_known", "three_phase_service", "installation_code", "code_edition", "code_family", "region",
-    "region_ambient_c", "line_line_v", "line_neutral_v", "service_top_pu", "cos_phi", "sin_phi", "module_model",
-    "grid_profile",
-    "low_design_temp_c", "cell_high_temp_c", "rise_target_pct", "rise_starts_at",
+    "service", "service_known", "three_phase_service", "installation_code", "code_edition", "code_year", "code_family",
+    "region", "region_ambient_c", "line_line_v", "line_neutral_v", "service_top_pu", "cos_phi", "sin_phi",
+    "module_model", "grid_profile", "low_design_temp_c", "cell_high_temp_c", "rise_target_pct", "rise_starts_at",
 )  # fmt: skip
 
 
@@ -114,14 +113,14 @@ def _systems(records: Records, run: pl.DataFrame, policy: Policy) -> pl.DataFram
 def _limits(circuit: pl.DataFrame, catalog: specs.Frames, policy: Policy) -> pl.DataFrame:
     """Add stated and computed unit limits and the effect of the current's last printed digit."""
     wiring = pl.when(pl.col("wiring") == "single").then(pl.lit("single")).otherwise(pl.lit("three-phase"))
-    limits = catalog["inverter_branch_limit"].with_columns(specs.model_key("model").alias("_key")).drop("model")
-    limits = limits.rename({"revision": "inverter_revision", "wiring": "_wiring"})
-    keys = ["_key", "inverter_revision", "service", "_wiring"]
-    frame = circuit.with_columns(specs.model_key("inverter_model").alias("_key"), wiring.alias("_wiring"))
+    names = {"revision": "inverter_revision", "wiring": "_wiring"}
+    limits = specs.as_written(catalog["inverter_branch_limit"].rename(names), circuit, "inverter_model")
+    keys = ["inverter_model", "inverter_revision", "service", "_wiring"]
+    frame = circuit.with_columns(wiring.alias("_wiring"))
     stated = limits.group_by([*keys, "breaker_a"]).agg(pl.col("units").min().alias("stated_unit_limit"))
     other = limits.select(keys).unique().with_columns(pl.lit(True).alias("_stated"))
     frame = frame.join(stated, on=[*keys, "breaker_a"], how="left", maintain_order="left")
-    frame = frame.join(other, on=keys, how="left", maintain_order="left").drop("_key", "_wiring")
+    frame = frame.join(other, on=keys, how="left", maintain_order="left").drop("_wiring")
     computed = np.full(frame.height, np.nan)
     tolerance = np.full(frame.height, np.nan)
     count, current = layout.column(frame, "inverter_count"), layout.column(frame, "unit_current_a")
@@ -157,20 +156,18 @@ CURRENT_FACTS = (
 def _needs(circuit: pl.DataFrame) -> pl.DataFrame:
     """Add, as bits, the facts each part of the rise rests on."""
     run = ("length_m", "size", "material")
-    home = mask(*CURRENT_FACTS, *(f"home_run_{c}" for c in run))
-    feeder = mask(*CURRENT_FACTS, "combiner_id", "feeder_load", *(f"feeder_{c}" for c in run))
-    entrance = mask(*(f"service_entrance_{c}" for c in run))
-    trunk = mask(*TRUNK_FACTS)
+    home = bits(*CURRENT_FACTS, *(f"home_run_{c}" for c in run))
+    feeder = bits(*CURRENT_FACTS, "combiner_id", "feeder_load", *(f"feeder_{c}" for c in run))
     from_service = pl.col("rise_starts_at") == "point of supply"
     # The raceway decides the reactance, which counts on three phases and beside reactive power.
     reactive = pl.col("three_phase_service") | (pl.col("sin_phi") != 0).fill_null(True)
     needs = {
-        "trunk": pl.lit(trunk, pl.UInt64),
-        "home_run": pl.lit(home, pl.UInt64) | needed(reactive, "home_run_raceway"),
-        "feeder": pl.lit(feeder, pl.UInt64) | needed(reactive, "feeder_raceway"),
+        "trunk": bits(*TRUNK_FACTS),
+        "home_run": home | needed(reactive, "home_run_raceway"),
+        "feeder": feeder | needed(reactive, "feeder_raceway"),
     }
     total = needs["trunk"] | needs["home_run"] | needs["feeder"]
-    counted = pl.when(from_service).then(pl.lit(entrance, pl.UInt64)).otherwise(pl.lit(0, pl.UInt64))
+    counted = needed(from_service, *(f"service_entrance_{c}" for c in run))
     return circuit.with_columns(
-        (total | counted).alias("rise_needs"), **{f"{part}_rise_needs": bits for part, bits in needs.items()}
+        (total | counted).alias("rise_needs"), **{f"{part}_rise_needs": facts for part, facts in needs.items()}
     )

@@ -33,7 +33,7 @@ class Units:
 
 def column(frame: pl.DataFrame, name: str) -> FloatArray:
     """A column as float64, null as NaN."""
-    return frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    return frame[name].cast(pl.Float64).to_numpy()
 
 
 def add_counts(circuit: pl.DataFrame, unit: pl.DataFrame, policy: Policy) -> pl.DataFrame:
@@ -42,24 +42,28 @@ def add_counts(circuit: pl.DataFrame, unit: pl.DataFrame, policy: Policy) -> pl.
     Unknown arms are one arm with all units, or with one where the count is unknown too. A missing count is derived from
     units or arms that state it; counts that disagree leave `inverter_count` missing.
     """
+    # An entry without a count leaves the whole open: zero, which no circuit's count agrees with.
+    whole = pl.when(pl.col("inverter_count").is_null().any()).then(0).otherwise(pl.col("inverter_count").sum())
     listed = unit.group_by("system_id", "circuit_id", maintain_order=True).agg(
-        pl.col("inverter_count").sum().alias("_listed"), pl.col("inverter_model").n_unique().alias("_models")
+        whole.alias("_listed"), pl.col("inverter_model").n_unique().alias("_models")
     )
     frame = circuit.join(listed, on=["system_id", "circuit_id"], how="left", maintain_order="left")
     frame = fill(frame, {"feed": policy.assume.feed})
-    arms = pl.col("arm_counts").str.split("+").list.eval(pl.element().str.strip_chars().cast(pl.Int64, strict=False))
-    frame = frame.with_columns(
-        pl.col("inverter_count").fill_null(pl.col("_listed")).fill_null(arms.list.sum()).alias("_count")
-    )
+    parts = pl.col("arm_counts").str.split("+")
+    counts = parts.list.eval(pl.element().str.strip_chars().cast(pl.Int64, strict=False))
+    frame = frame.with_columns(counts.alias("_stated"))
+    frame = frame.with_columns(pl.col("_stated").list.sum().alias("_sum"), pl.col("_stated").list.min().alias("_least"))
+    frame = frame.with_columns(pl.coalesce("inverter_count", "_listed", "_sum").alias("_count"))
     count = pl.col("_count")
     clash = (pl.col("_listed") != count).fill_null(False)
     sane = count.is_not_null() & (count >= 1) & (count <= policy.units_ceiling) & clash.not_()
     stated = pl.col("arm_counts").is_not_null()
-    agrees = (arms.list.sum() == count).fill_null(False) & (arms.list.min() >= 1).fill_null(False)
-    halves = pl.concat_list((count + 1) // 2, count // 2).list.filter(pl.element() > 0)
+    agrees = ((pl.col("_sum") == count) & (pl.col("_least") >= 1)).fill_null(False)
+    two = pl.concat_arr((count + 1) // 2, count // 2).arr.to_list()
+    halves = pl.when(count > 1).then(two).otherwise(pl.concat_list(count))
     laid = (
         pl.when(sane & stated & agrees)
-        .then(arms)
+        .then("_stated")
         .when(sane & stated.not_() & (pl.col("feed") == "end"))
         .then(pl.concat_list(count))
         .when(sane & stated.not_() & (pl.col("feed") == "centre"))
@@ -81,7 +85,7 @@ def add_counts(circuit: pl.DataFrame, unit: pl.DataFrame, policy: Policy) -> pl.
         pl.col("_arms").fill_null(pl.concat_list(pl.col("inverter_count").fill_null(1))).alias("arms"),
         (pl.col("_models") > 1).fill_null(False).alias("mixed_units"),
         pl.col("_listed").is_not_null().alias("units_listed"),
-    ).drop("_listed", "_models", "_count", "_arms")
+    ).drop("_listed", "_models", "_count", "_arms", "_stated", "_sum", "_least")
 
 
 def lay_out(circuit: pl.DataFrame) -> Units:

@@ -8,13 +8,16 @@ import numpy as np
 import polars as pl
 
 from auditor.electrical.arrays import BoolArray, FloatArray, IntArray, total_by
-from auditor.electrical.currents import conductor_currents
-from auditor.electrical.design import design_rise
+from auditor.electrical.currents import Currents, conductor_currents
+from auditor.electrical.design import PartRises, part_rises, rise_ahead
 from auditor.electrical.network import Network
 from auditor.electrical.operating import operating_voltage
 from auditor.prepare.layout import Units, column, lay_out, section_lengths
 
 PARTS = ("trunk", "home_run", "feeder", "service_entrance", "service_drop")
+
+#: Relative difference up to which rises tie: which one counts must not hang on rounding.
+_TIE = 1e-12
 
 #: What `solve` returns: the columns of circuits, feeders and systems.
 SOLVED = (
@@ -35,8 +38,13 @@ class Batch:
     listed: pl.DataFrame
 
 
-def _pairs(circuit: pl.DataFrame, units: Units, turn: int) -> IntArray:
-    """Conductor pair of each unit; a rotated circuit moves to the next pair with every unit along the cable."""
+def _pairs(circuit: pl.DataFrame, units: Units, turn: int, three_phase: bool = True) -> IntArray:
+    """Conductor pair of each unit; a rotated circuit moves to the next pair with every unit along the cable.
+
+    Units on two conductors have no pair to choose; theirs are zero.
+    """
+    if not three_phase:
+        return np.zeros(units.circuit.size, dtype=np.int64)
     first = circuit["first_pair"].to_numpy()[units.circuit]
     rotated = circuit["wiring"].is_in(["pairs", "neutral"]).fill_null(False).to_numpy()[units.circuit]
     base = (first // 3) * 3
@@ -87,7 +95,7 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
         section_x_ohm=length * per_unit("trunk_x_ohm_per_m"),
         unit_current_a=np.where(counted, current, np.nan),
         unit_power_w=np.where(counted, power * cos[of_system][units.circuit], np.nan),
-        unit_pair=_pairs(circuit, units, 1),
+        unit_pair=_pairs(circuit, units, 1, three_phase),
         nominal_v=column(system, "line_neutral_v" if three_phase else "network_v"),
         home_run_r_ohm=home[0],
         home_run_x_ohm=home[1],
@@ -108,37 +116,68 @@ def build(batch: Batch, three_phase: bool) -> tuple[Network, Units]:
 
 
 def _worst_unit(total: FloatArray, units: Units) -> IntArray:
-    """Index of the unit with the largest total of each circuit, the first where several tie."""
+    """Index of the unit with the largest total of each circuit, the first where several tie but for rounding."""
     starts = units.circuit_start[:-1]
     worst = np.maximum.reduceat(total, starts)
-    numbers = np.where(total == worst[units.circuit], np.arange(total.size), total.size)
+    tied = (worst - np.abs(worst) * _TIE)[units.circuit]
+    numbers = np.where(total >= tied, np.arange(total.size), total.size)
     return np.minimum.reduceat(numbers, starts)
+
+
+@dataclass(frozen=True)
+class _Rises:
+    """The design-practice rises [%] of a batch.
+
+    Attributes
+    ----------
+    trunk : (U,) at each unit.
+    runs : by part of the path but the trunk, (P, C) in what feeds each circuit, along each pair of conductors.
+    pair : (U,) the pair of each unit; zero where there is but one.
+    """
+
+    trunk: FloatArray
+    runs: dict[str, FloatArray]
+    pair: IntArray
+
+
+def _percent(network: Network, rise: PartRises, units: Units, batch: Batch) -> _Rises:
+    """The rises over the nominal voltage of each circuit's units; the service drop lies ahead of the entrance."""
+    per = 100 / column(batch.circuit, "unit_voltage_v")
+    drop = rise_ahead(
+        network, rise, column(batch.system, "service_drop_r_ohm"), column(batch.system, "service_drop_x_ohm")
+    )
+    system = batch.circuit["system_row"].to_numpy()
+    runs = (rise.home_run_v, rise.feeder_v[:, network.circuit_feeder], rise.entrance_v[:, system], drop[:, system])
+    return _Rises(
+        rise.trunk_v * per[units.circuit],
+        {name: volts * per for name, volts in zip(PARTS[1:], runs, strict=True)},
+        network.unit_pair,
+    )
+
+
+def _known(rises: _Rises, units: Units, batch: Batch) -> FloatArray:
+    """The sum (U,) of what is known where the target counts [%]."""
+    counted = (batch.circuit["rise_starts_at"] == "point of supply").to_numpy()
+    runs = np.nan_to_num(rises.runs["home_run"]) + np.nan_to_num(rises.runs["feeder"])
+    runs += np.where(counted, np.nan_to_num(rises.runs["service_entrance"]), 0.0)
+    return np.nan_to_num(rises.trunk) + runs[rises.pair, units.circuit]
 
 
 def unit_rises(network: Network, units: Units, batch: Batch) -> dict[str, FloatArray]:
     """Rise of each part [%] at every unit, and `known`, the sum of what is known where the target counts; all (U,)."""
-    rise = design_rise(network)
-    drop = replace(
-        network,
-        entrance_r_ohm=column(batch.system, "service_drop_r_ohm"),
-        entrance_x_ohm=column(batch.system, "service_drop_x_ohm"),
-        entrance_neutral_r_ohm=column(batch.system, "service_drop_r_ohm"),
-        entrance_neutral_x_ohm=column(batch.system, "service_drop_x_ohm"),
-    )
-    volts = (rise.trunk_v, rise.home_run_v, rise.feeder_v, rise.entrance_v, design_rise(drop).entrance_v)
-    per = 100 / column(batch.circuit, "unit_voltage_v")[units.circuit]
-    parts = dict(zip(PARTS, volts, strict=True))
-    counted = (batch.circuit["rise_starts_at"] == "point of supply").to_numpy()[units.circuit]
-    known = sum((np.nan_to_num(parts[name] * per) for name in PARTS[:3]), np.zeros(per.size))
-    known = known + np.where(counted, np.nan_to_num(parts["service_entrance"] * per), 0.0)
-    return {**{name: part * per for name, part in parts.items()}, "known": known}
+    rises = _percent(network, part_rises(network), units, batch)
+    runs = {name: values[rises.pair, units.circuit] for name, values in rises.runs.items()}
+    return {"trunk": rises.trunk, **runs, "known": _known(rises, units, batch)}
 
 
-def _rises(network: Network, units: Units, batch: Batch) -> dict[str, FloatArray]:
+def _worst_rises(network: Network, rise: PartRises, units: Units, batch: Batch) -> dict[str, FloatArray]:
     """The rises at the worst unit of each circuit, (C,)."""
-    rises = unit_rises(network, units, batch)
-    at = _worst_unit(rises["known"], units)
-    return {name: values[at] for name, values in rises.items()}
+    rises = _percent(network, rise, units, batch)
+    known = _known(rises, units, batch)
+    at = _worst_unit(known, units)
+    pair, circuit = rises.pair[at], np.arange(at.size)
+    runs = {name: values[pair, circuit] for name, values in rises.runs.items()}
+    return {"trunk": rises.trunk[at], **runs, "known": known[at]}
 
 
 def _turned(network: Network, units: Units, batch: Batch) -> list[Network]:
@@ -148,77 +187,89 @@ def _turned(network: Network, units: Units, batch: Batch) -> list[Network]:
     return [network, replace(network, unit_pair=_pairs(batch.circuit, units, -1))]
 
 
+def _together(turned: list[Network]) -> Network:
+    """All turns as one network: what they have in common is done once."""
+    return turned[0] if len(turned) == 1 else turned[0].beside(turned[1])
+
+
+def _rise_of(rise: PartRises, turn: int, turns: int) -> PartRises:
+    """The part of one turn in the rises of all turns together."""
+
+    def part(values: FloatArray) -> FloatArray:
+        return np.split(values, turns, axis=-1)[turn]
+
+    return PartRises(
+        part(rise.trunk_v), part(rise.home_run_v), part(rise.feeder_v), part(rise.entrance_v), part(rise.system_a)
+    )
+
+
+def is_worse(second: FloatArray, first: FloatArray) -> BoolArray:
+    """Whether a rise is larger than another by more than rounding."""
+    return second > first + np.abs(first) * _TIE
+
+
 def _worse_of(first: dict[str, FloatArray], second: dict[str, FloatArray]) -> dict[str, FloatArray]:
-    worse = second["known"] > first["known"]
+    worse = is_worse(second["known"], first["known"])
     return {name: np.where(worse, second[name], first[name]) for name in first}
 
 
-def _arm_currents(network: Network, circuits: int) -> FloatArray:
-    """Worst line current [A] in the first section of each circuit's most loaded arm."""
-    arms = network.arm_circuit.size
-    none = np.zeros(arms)
-    alone = replace(
-        network,
-        arm_circuit=np.arange(arms),
-        circuit_feeder=np.arange(arms),
-        feeder_system=network.arm_system,
-        home_run_r_ohm=none,
-        home_run_x_ohm=none,
-        home_run_neutral_r_ohm=none,
-        home_run_neutral_x_ohm=none,
-        feeder_r_ohm=none,
-        feeder_x_ohm=none,
-        feeder_neutral_r_ohm=none,
-        feeder_neutral_x_ohm=none,
-    )
-    per_arm = conductor_currents(alone).circuit_a.max(axis=1)
-    starts = np.searchsorted(network.arm_circuit, np.arange(circuits))
+def _worst(values: FloatArray, turns: int) -> FloatArray:
+    """The largest over the conductors and turns of currents (turns times n, k): (n,)."""
+    return np.asarray(values.max(axis=1).reshape(turns, -1).max(axis=0))
+
+
+def _largest_arm(currents: Currents, network: Network) -> FloatArray:
+    """Worst line current (C,) [A] in the first section of each circuit's most loaded arm, in the first turn."""
+    per_arm = currents.arm_a[: len(network.arm_circuit)].max(axis=1)
+    starts = np.searchsorted(network.arm_circuit, np.arange(len(network.circuit_feeder)))
     return np.maximum.reduceat(per_arm, starts)
 
 
 def _phase_kva(network: Network, units: Units, batch: Batch) -> FloatArray:
     """Apparent power per phase [kVA], shape (systems, 3); a unit between two phases counts half on each."""
     volts = column(batch.circuit, "unit_voltage_v")[units.circuit]
-    kva = network.unit_current_a * volts / 1000
     of_system = batch.circuit["system_row"].to_numpy()[units.circuit]
-    pair = network.unit_pair
-    phases = []
-    for phase in range(3):
-        share = np.where(pair == phase + 3, 1.0, 0.0) + np.where((pair == phase) | (pair == (phase + 2) % 3), 0.5, 0.0)
-        phases.append(
-            np.bincount(of_system, weights=np.where(share > 0, kva * share, 0.0), minlength=network.n_systems)
-        )
-    return np.stack(phases, axis=1)
+    by_pair = total_by(
+        of_system * 6 + network.unit_pair, network.unit_current_a * volts / 1000, network.n_systems * 6
+    ).reshape(-1, 6)
+    return np.stack(
+        [by_pair[:, phase + 3] + (by_pair[:, phase] + by_pair[:, (phase + 2) % 3]) / 2 for phase in range(3)], axis=1
+    )
+
+
+def _terminal(together: Network, turns: int, units: Units, batch: Batch) -> FloatArray:
+    """The exact voltage (C,) [V] at the worst unit of each circuit with the supply at the top of its range."""
+    unmeasured = batch.circuit["home_run_no_length"].fill_null(False).to_numpy()
+    exact = replace(together, home_run_r_ohm=np.where(np.tile(unmeasured, turns), np.nan, together.home_run_r_ohm))
+    top = np.tile(column(batch.system, "service_top_pu"), turns) * together.nominal_v
+    by_turn = operating_voltage(exact, top).reshape(turns, -1)
+    return np.asarray(np.maximum.reduceat(by_turn, units.circuit_start[:-1], axis=1).max(axis=0))
 
 
 def solve(batch: Batch, three_phase: bool) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Return the electrical columns of circuits, feeders and systems, in the order of the batch's rows."""
     network, units = build(batch, three_phase)
     turned = _turned(network, units, batch)
-    rises = _rises(turned[0], units, batch)
-    for other in turned[1:]:
-        rises = _worse_of(rises, _rises(other, units, batch))
-    currents = [conductor_currents(n) for n in turned]
-    top = network.nominal_v * column(batch.system, "service_top_pu")
-    starts = units.circuit_start[:-1]
-    unmeasured = batch.circuit["home_run_no_length"].fill_null(False).to_numpy()
-    measured = np.where(unmeasured, np.nan, network.home_run_r_ohm)
-    exact = [replace(n, home_run_r_ohm=measured) for n in turned]
-    terminal = [np.maximum.reduceat(operating_voltage(n, top), starts) for n in exact]
-    solar_kva = np.add.reduceat(network.unit_current_a, starts) * column(batch.circuit, "unit_voltage_v") / 1000
+    together, turns = _together(turned), len(turned)
+    rise, currents = part_rises(together), conductor_currents(together)
+    rises, *others = (_worst_rises(each, _rise_of(rise, turn, turns), units, batch) for turn, each in enumerate(turned))
+    for other in others:
+        rises = _worse_of(rises, other)
+    solar_kva = np.add.reduceat(network.unit_current_a, units.circuit_start[:-1])
+    solar_kva = solar_kva * column(batch.circuit, "unit_voltage_v") / 1000
     circuit = pl.DataFrame(
         {
             **{f"{name}_rise_pct": rises[name] for name in PARTS},
             "known_rise_pct": rises["known"],
-            "line_current_a": np.max([c.circuit_a.max(axis=1) for c in currents], axis=0),
-            "trunk_largest_arm_a": _arm_currents(network, batch.circuit.height),
-            "terminal_v": np.max(terminal, axis=0),
+            "line_current_a": _worst(currents.circuit_a, turns),
+            "trunk_largest_arm_a": _largest_arm(currents, network),
+            "terminal_v": _terminal(together, turns, units, batch),
             "solar_kva": solar_kva,
         }
     )
-    feeder = pl.DataFrame({"feeder_line_current_a": np.max([c.feeder_a.max(axis=1) for c in currents], axis=0)})
+    feeder = pl.DataFrame({"feeder_line_current_a": _worst(currents.feeder_a, turns)})
     system = {
-        "solar_current_a": np.max([c.system_a.max(axis=1) for c in currents], axis=0),
+        "solar_current_a": _worst(currents.system_a, turns),
         "solar_kva": total_by(batch.circuit["system_row"].to_numpy(), solar_kva, batch.system.height),
     }
     if three_phase:

@@ -4,39 +4,38 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import polars as pl
 
-from auditor.checks.facts import mask
+from auditor.checks.facts import MASK, bits
+from auditor.electrical.arrays import BoolArray, IntArray
 from auditor.policy import Policy
 from auditor.prepare import frames, layout, specs
 from auditor.prepare.ampacity import add_factors, for_edition
-from auditor.prepare.bits import ZERO, add_bits
+from auditor.prepare.bits import add_bits
 from auditor.prepare.frames import CURRENT_FACTS, Prepared, Records
 from auditor.prepare.networks import SOLVED, Batch, solve
 from auditor.prepare.runs import prepare_runs
 
+#: What `solve` reads of a circuit; the rest of the wide frame is not copied when a batch is parted by service.
+TO_SOLVE = (
+    "system_row", "feeder_row", "arms", "laid_out", "inverter_count", "section_m", "first_section_m", "_first_m",
+    "extra_trunk", "first_pair", "wiring", "unit_voltage_v", "unit_current_a", "unit_power_w", "trunk_r_ohm_per_m",
+    "trunk_x_ohm_per_m", "connector_r_ohm", "home_run_r_ohm", "home_run_x_ohm", "home_run_no_length", "rise_starts_at",
+)  # fmt: skip
 FEEDER_FACTS = ("feeder_length_m", "feeder_size", "feeder_material", "feeder_raceway")
 
 
-def _gather(child: pl.DataFrame, key: str, facts: tuple[str, ...]) -> pl.DataFrame:
-    """The bits of these facts that any row of a group has."""
-    wanted = pl.lit(mask(*facts), pl.UInt64)
-    return child.group_by(key).agg(
-        (pl.col("missing_bits") & wanted).bitwise_or().alias("_missing"),
-        (pl.col("assumed_bits") & wanted).bitwise_or().alias("_assumed"),
-    )
-
-
 def _take_over(frame: pl.DataFrame, child: pl.DataFrame, key: str, facts: tuple[str, ...]) -> pl.DataFrame:
-    """Add the bits of these facts from the rows of `child` that belong to each row."""
-    return (
-        frame.join(_gather(child, key, facts), on=key, how="left", maintain_order="left")
-        .with_columns(
-            (pl.col("missing_bits") | pl.col("_missing").fill_null(ZERO)).alias("missing_bits"),
-            (pl.col("assumed_bits") | pl.col("_assumed").fill_null(ZERO)).alias("assumed_bits"),
-        )
-        .drop("_missing", "_assumed")
-    )
+    """Add the bits of these facts from the rows of `child` that belong to each row; `key` gives the row's number."""
+    rows = child[key].to_numpy()
+    for column in ("missing_bits", "assumed_bits"):
+        # All these facts lie in the first word, which numpy has a type for.
+        word = child.select((pl.col(column) & bits(*facts)).cast(pl.UInt64)).to_series().to_numpy()
+        gathered = np.zeros(frame.height, dtype=np.uint64)
+        np.bitwise_or.at(gathered, rows, word)
+        frame = frame.with_columns(pl.col(column) | pl.Series(gathered).cast(MASK))
+    return frame
 
 
 def _link(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) -> tuple[pl.DataFrame, ...]:
@@ -56,39 +55,35 @@ def _link(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) -> 
 def _share_feeders(feeder: pl.DataFrame, circuit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Give feeders the facts their current rests on, and circuits the facts of their feeder."""
     feeder = _take_over(feeder, circuit, "feeder_row", (*CURRENT_FACTS, "combiner_id"))
-    circuit = _take_over(circuit, feeder, "feeder_row", FEEDER_FACTS)
-    load = feeder.select("feeder_row", ((pl.col("missing_bits") & mask(*CURRENT_FACTS)) != 0).alias("_load"))
-    circuit = circuit.join(load, on="feeder_row", how="left", maintain_order="left")
-    own = (pl.col("missing_bits") & mask(*CURRENT_FACTS)) != 0
-    return feeder, add_bits(circuit, {"feeder_load": pl.col("_load") & own.not_()}, {}).drop("_load")
+    current, wires = bits(*CURRENT_FACTS), bits(*FEEDER_FACTS)
+    of_feeder = feeder.select("missing_bits", "assumed_bits")[circuit["feeder_row"]]
+    circuit = circuit.with_columns(_missing=of_feeder["missing_bits"], _assumed=of_feeder["assumed_bits"]).with_columns(
+        missing_bits=pl.col("missing_bits") | (pl.col("_missing") & wires),
+        assumed_bits=pl.col("assumed_bits") | (pl.col("_assumed") & wires),
+    )
+    own, any_on_it = (pl.col("missing_bits") & current) != 0, (pl.col("_missing") & current) != 0
+    return feeder, add_bits(circuit, {"feeder_load": any_on_it & own.not_()}, {}).drop("_missing", "_assumed")
 
 
-def _select(batch: Batch, three_phase: bool) -> tuple[Batch, list[pl.Series]]:
+def _chosen(frame: pl.DataFrame, mask: BoolArray, **numbers: IntArray) -> pl.DataFrame:
+    """The masked rows of a frame, with some of its columns of row numbers renewed."""
+    return frame.filter(pl.Series(mask)).with_columns(**{name: pl.Series(rows[mask]) for name, rows in numbers.items()})
+
+
+def _select(batch: Batch, three_phase: bool) -> tuple[Batch, list[IntArray]]:
     """The part of a batch with three-phase services, or without, its rows numbered anew; and the old numbers."""
-    chosen = pl.col("three_phase_service") == three_phase
-    system = batch.system.filter(chosen)
-    numbers = system.select("system_row").with_row_index("_new").with_columns(pl.col("_new").cast(pl.Int64))
-    feeder = batch.feeder.join(numbers, on="system_row", how="inner", maintain_order="left")
-    feeder_numbers = (
-        feeder.select("feeder_row").with_row_index("_feeder").with_columns(pl.col("_feeder").cast(pl.Int64))
-    )
-    circuit = (
-        batch.circuit.with_row_index("_row")
-        .join(numbers, on="system_row", how="inner", maintain_order="left")
-        .join(feeder_numbers, on="feeder_row", how="left", maintain_order="left")
-    )
-    rows = circuit.select(pl.col("_row").alias("row")).with_row_index("_circuit")
-    listed = batch.listed.join(rows, on="row", how="inner", maintain_order="left").with_columns(
-        pl.col("_circuit").cast(pl.Int64).alias("row")
-    )
-    old = [system["system_row"], feeder["feeder_row"], circuit["_row"]]
+    feeder_system, circuit_system = batch.feeder["system_row"].to_numpy(), batch.circuit["system_row"].to_numpy()
+    feeder_row, listed_row = batch.circuit["feeder_row"].to_numpy(), batch.listed["row"].to_numpy()
+    system = (batch.system["three_phase_service"] == three_phase).to_numpy()
+    feeder, circuit = system[feeder_system], system[circuit_system]
+    new_system, new_feeder, new_circuit = (np.cumsum(mask) - 1 for mask in (system, feeder, circuit))
     part = Batch(
-        system,
-        feeder.with_columns(pl.col("_new").alias("system_row")),
-        circuit.with_columns(pl.col("_new").alias("system_row"), pl.col("_feeder").alias("feeder_row")),
-        listed,
+        batch.system.filter(pl.Series(system)),
+        _chosen(batch.feeder, feeder, system_row=new_system[feeder_system]),
+        _chosen(batch.circuit, circuit, system_row=new_system[circuit_system], feeder_row=new_feeder[feeder_row]),
+        _chosen(batch.listed, circuit[listed_row], row=new_circuit[listed_row]),
     )
-    return part, old
+    return part, [np.flatnonzero(mask) for mask in (system, feeder, circuit)]
 
 
 def _solve_all(batch: Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
@@ -99,7 +94,7 @@ def _solve_all(batch: Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         if part.circuit.height:
             solved = solve(part, three_phase)
             for kept, frame, rows in zip(parts, solved, (circuits, feeders, systems), strict=True):
-                kept.append(frame.with_columns(rows.cast(pl.Int64).alias("_order")))
+                kept.append(frame.with_columns(pl.Series("_order", rows, pl.Int64)))
     circuit, feeder, system = (
         pl.concat([_unsolved(columns), *kept]).sort("_order").fill_nan(None)
         for kept, columns in zip(parts, SOLVED, strict=True)
@@ -114,7 +109,7 @@ def _unsolved(columns: tuple[str, ...]) -> pl.DataFrame:
 
 def _other_circuits(circuit: pl.DataFrame) -> pl.DataFrame:
     """Mark circuits whose exact voltage is missing for the sake of another circuit of their system."""
-    entrance = pl.lit(mask(*(f"service_entrance_{fact}" for fact in ("length_m", "size", "material"))), pl.UInt64)
+    entrance = bits(*(f"service_entrance_{fact}" for fact in ("length_m", "size", "material")))
     own = (pl.col("missing_bits") & (pl.col("rise_needs") | entrance)) != 0
     elsewhere = pl.col("terminal_v").is_null() & own.not_() & (pl.len().over("system_row") > 1)
     return add_bits(circuit, {"other_circuits": elsewhere}, {})
@@ -209,7 +204,7 @@ def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date
     circuit = circuit.join(feeder_runs, on="feeder_row", how="left", maintain_order="left")
     feeder, circuit = _share_feeders(feeder, circuit)
     listed = layout.listed_units(circuit, records.unit, catalog, as_of)
-    solved_circuit, solved_feeder, solved_system = _solve_all(Batch(system, feeder, circuit, listed))
+    solved_circuit, solved_feeder, solved_system = _solve_all(Batch(system, feeder, circuit.select(TO_SOLVE), listed))
     circuit = _other_circuits(frames._needs(_finish_circuits(circuit, solved_circuit)))
     feeder = pl.concat([feeder, solved_feeder.drop("_order")], how="horizontal")
     return Prepared(_finish_systems(system, solved_system, circuit, catalog), feeder, circuit)

@@ -95,34 +95,61 @@ def _smallest(column: str) -> pl.Expr:
     return pl.when(values.is_null().any().not_()).then(values.min()).alias(column)
 
 
+_TEXTS = ("size", "material", "raceway")
+_NUMBERS = (*(f"ampacity_{rating}_a" for rating in RATINGS), "terminal_rating_c", "conductor_rating_c", "rated_a")
+
+
+def _flags(rows: pl.DataFrame) -> list[str]:
+    return [c for c in rows.columns if c.startswith(("no_", "assumed_"))]
+
+
+def _alone(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+    """Runs with no other in series, as `_several` gives them, without the cost of grouping."""
+    wire = (pl.col("length_m") != 0).fill_null(True)
+    return rows.select(
+        *key,
+        pl.lit(1, pl.UInt32).alias("runs"),
+        *("length_m", "r_ohm", "x_ohm"),
+        *_TEXTS,
+        *(pl.when(wire).then(c).alias(c) for c in _NUMBERS),
+        *("small_conductor_breaker_a", "parallel_sets"),
+        *(pl.col(c).fill_null(False) for c in _flags(rows)),
+    )
+
+
+def _several(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+    """Runs in series: lengths and impedances add, ampacities and ratings are the smallest."""
+    short = (pl.col("length_m") == 0).fill_null(False)
+    weakest = pl.when(short).then(None).otherwise(pl.col("ampacity_60_a").fill_null(-1.0)).arg_min().fill_null(0)
+    return (
+        rows.sort(*key, "run_order")
+        .group_by(key, maintain_order=True)
+        .agg(
+            pl.len().cast(pl.UInt32).alias("runs"),
+            *(
+                pl.when(pl.col(c).is_null().any().not_()).then(pl.col(c).sum()).alias(c)
+                for c in ("length_m", "r_ohm", "x_ohm")
+            ),
+            *(pl.col(c).get(weakest).alias(c) for c in _TEXTS),
+            *(_smallest(c) for c in _NUMBERS),
+            pl.col("small_conductor_breaker_a").min(),
+            pl.col("parallel_sets").min(),
+            *(pl.col(c).any() for c in _flags(rows)),
+        )
+    )
+
+
 def in_series(run: pl.DataFrame, role: str, key: list[str]) -> pl.DataFrame:
     """Return one row per key: the runs of that role in series, columns prefixed with the role's name.
 
     Impedances add; ampacities and ratings are the smallest, size, material and raceway those of the weakest run. A
-    home run of unknown length keeps the impedance of one metre, so that the length at which it fails can be told.
+    home run of unknown length keeps the impedance of one metre, so that the length at which it fails can be told. The
+    order of the rows means nothing.
     """
     prefix = role.replace(" ", "_")
-    rows = run.filter(pl.col("role") == role).sort(*key, "run_order")
-    texts = ("size", "material", "raceway")
-    numbers = (
-        *(f"ampacity_{rating}_a" for rating in RATINGS),
-        "terminal_rating_c",
-        "conductor_rating_c",
-        "rated_a",
-    )
-    flags = [c for c in rows.columns if c.startswith(("no_", "assumed_"))]
-    short = (pl.col("length_m") == 0).fill_null(False)
-    weakest = pl.when(short).then(None).otherwise(pl.col("ampacity_60_a").fill_null(-1.0)).arg_min().fill_null(0)
-    frame = rows.group_by(key, maintain_order=True).agg(
-        pl.len().alias("runs"),
-        pl.when(pl.col("length_m").is_null().any().not_()).then(pl.col("length_m").sum()).alias("length_m"),
-        *(pl.when(pl.col(c).is_null().any().not_()).then(pl.col(c).sum()).alias(c) for c in ("r_ohm", "x_ohm")),
-        *(pl.col(c).get(weakest).alias(c) for c in texts),
-        *(_smallest(c) for c in numbers),
-        pl.col("small_conductor_breaker_a").min(),
-        pl.col("parallel_sets").min(),
-        *(pl.col(c).any() for c in flags),
-    )
+    rows = run.filter(pl.col("role") == role)
+    shared = rows.select(key).is_duplicated()
+    frame = pl.concat([_alone(rows.filter(~shared), key), _several(rows.filter(shared), key)])
     if role != "home run":
         known = pl.col("no_length").not_()
         frame = frame.with_columns(

@@ -22,40 +22,41 @@ def model_key(column: str) -> pl.Expr:
 
 
 def in_force(spec: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Return the last revision of each model effective on that date, with its `model_key`."""
+    """Return the last revision of each model effective on that date."""
     return (
         spec.filter(pl.col("effective") <= as_of)
         .sort("effective", "revision")
         .unique("model", keep="last", maintain_order=True)
-        .with_columns(model_key("model").alias("model_key"))
     )
+
+
+def as_written(table: pl.DataFrame, frame: pl.DataFrame, column: str) -> pl.DataFrame:
+    """Return the table's rows for the models in a column of the frame, `model` replaced by the name as written there.
+
+    Names are compared once each, not once a row.
+    """
+    names = frame.select(column).unique().drop_nulls().with_columns(model_key(column).alias("model_key"))
+    keyed = table.with_columns(model_key("model").alias("model_key")).drop("model")
+    return names.join(keyed, on="model_key").drop("model_key")
 
 
 def join_spec(frame: pl.DataFrame, spec: pl.DataFrame, column: str, prefix: str) -> pl.DataFrame:
     """Join a spec on a model's name; `{prefix}_known` says whether there is one, `{prefix}_revision` which."""
-    right = spec.drop("model", "effective", "source").rename({"revision": f"{prefix}_revision"})
+    right = as_written(spec, frame, column).drop("effective", "source").rename({"revision": f"{prefix}_revision"})
     right = right.with_columns(pl.lit(True).alias(f"{prefix}_known"))
-    return (
-        frame.with_columns(model_key(column).alias("model_key"))
-        .join(right, on="model_key", how="left", maintain_order="left")
-        .with_columns(pl.col(f"{prefix}_known").fill_null(False))
-        .drop("model_key")
-    )
+    frame = frame.join(right, on=column, how="left", maintain_order="left")
+    return frame.with_columns(pl.col(f"{prefix}_known").fill_null(False))
 
 
 def unit_figures(frame: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
     """Add a unit's current [A] at its own voltage: the spec's, else its power over that voltage (never another's).
 
-    Needs inverter_model_as_specified, inverter_revision, unit_voltage_v, rated_w, cos_phi.
+    Needs inverter_model, inverter_revision, unit_voltage_v, rated_w.
     """
-    currents = catalog["inverter_current"].rename({"voltage_v": "unit_voltage_v", "current_a": "_a"})
-    currents = currents.with_columns(model_key("model").alias("_key")).drop("model")
-    frame = frame.with_columns(model_key("inverter_model").alias("_key")).join(
-        currents.rename({"revision": "inverter_revision", "half_digit_a": "_half"}),
-        on=["_key", "inverter_revision", "unit_voltage_v"],
-        how="left",
-        maintain_order="left",
-    )
+    names = {"revision": "inverter_revision", "voltage_v": "unit_voltage_v", "current_a": "_a", "half_digit_a": "_half"}
+    currents = as_written(catalog["inverter_current"].rename(names), frame, "inverter_model")
+    keys = ["inverter_model", "inverter_revision", "unit_voltage_v"]
+    frame = frame.join(currents, on=keys, how="left", maintain_order="left")
     derived = pl.col("rated_w") / pl.col("unit_voltage_v")
     # A figure printed in too few digits, such as "1" for 240 W at 240 V, says less than the power does.
     coarse = pl.col("_half") > COARSE_DIGIT * pl.col("_a")
@@ -64,7 +65,7 @@ def unit_figures(frame: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
         pl.when(finer).then(derived).otherwise("_a").alias("unit_current_a"),
         pl.when(finer | coarse).then(0.0).otherwise("_half").alias("unit_half_digit_a"),
         pl.col("rated_w").alias("unit_power_w"),
-    ).drop("_a", "_half", "_key")
+    ).drop("_a", "_half")
 
 
 def _wiring(frame: pl.DataFrame) -> pl.DataFrame:
@@ -127,12 +128,28 @@ def add_inverters(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.Dat
     )
 
 
+def _trunks(catalog: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
+    """The trunk specs in force with their impedance [ohm/m] at the policy's temperature, and a connector's [ohm]."""
+    names = {"rated_a": "trunk_rated_a", "max_breaker_a": "trunk_max_breaker_a"}
+    alpha = (
+        catalog["conductor"].select("material", "reference_c", "alpha_per_c").unique().sort("material", "reference_c")
+    )
+    alpha = alpha.unique("material", keep="first", maintain_order=True).rename({"material": "conductor_material"})
+    trunk = in_force(catalog["trunk"], as_of).rename(names)
+    trunk = trunk.join(alpha, on="conductor_material", how="left", maintain_order="left")
+    warm = 1 + pl.col("alpha_per_c") * (policy.rise.conductor_temp_c - pl.col("reference_c"))
+    cold = 1 + pl.col("alpha_per_c") * (pl.col("r_temp_c") - pl.col("reference_c"))
+    connector = pl.when(pl.col("connectors_included")).then(0.0).otherwise(pl.col("connector_r_mohm"))
+    return trunk.with_columns(
+        (pl.col("r_ohm_per_km") * warm / cold * 0.001).alias("trunk_r_ohm_per_m"),
+        (pl.col("x_ohm_per_km") * 0.001).alias("trunk_x_ohm_per_m"),
+        (connector * 0.001).alias("connector_r_ohm"),
+    ).drop("alpha_per_c", "reference_c")
+
+
 def add_trunks(circuit: pl.DataFrame, catalog: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
     """Join the trunk's spec: section length [m] by orientation, and impedance [ohm/m] at the policy's temperature."""
-    trunk = in_force(catalog["trunk"], as_of).rename(
-        {"rated_a": "trunk_rated_a", "max_breaker_a": "trunk_max_breaker_a"}
-    )
-    frame = join_spec(circuit, trunk, "trunk_model", "trunk")
+    frame = join_spec(circuit, _trunks(catalog, policy, as_of), "trunk_model", "trunk")
     same = pl.col("portrait_m") == pl.col("landscape_m")
     either = pl.col("orientation").is_null() & same
     frame = frame.with_columns(pl.when(either).then(pl.lit("landscape")).otherwise("orientation").alias("orientation"))
@@ -143,20 +160,7 @@ def add_trunks(circuit: pl.DataFrame, catalog: Frames, policy: Policy, as_of: da
         .when(pl.col("orientation") == "landscape")
         .then("landscape_m")
     )
-    alpha = (
-        catalog["conductor"].select("material", "reference_c", "alpha_per_c").unique().sort("material", "reference_c")
-    )
-    alpha = alpha.unique("material", keep="first", maintain_order=True).rename({"material": "conductor_material"})
-    frame = frame.join(alpha, on="conductor_material", how="left", maintain_order="left")
-    warm = 1 + pl.col("alpha_per_c") * (policy.rise.conductor_temp_c - pl.col("reference_c"))
-    cold = 1 + pl.col("alpha_per_c") * (pl.col("r_temp_c") - pl.col("reference_c"))
-    connector = pl.when(pl.col("connectors_included")).then(0.0).otherwise(pl.col("connector_r_mohm"))
-    frame = frame.with_columns(
-        section.alias("section_m"),
-        (pl.col("r_ohm_per_km") * warm / cold * 0.001).alias("trunk_r_ohm_per_m"),
-        (pl.col("x_ohm_per_km") * 0.001).alias("trunk_x_ohm_per_m"),
-        (connector * 0.001).alias("connector_r_ohm"),
-    ).drop("alpha_per_c", "reference_c")
+    frame = frame.with_columns(section.alias("section_m"))
     known = pl.col("trunk_known")
     return add_bits(
         frame,
@@ -187,7 +191,7 @@ MODULE = {
 def add_modules(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.DataFrame:
     """Join the module's spec."""
     module = in_force(catalog["module"], as_of)
-    module = module.select("model", "model_key", "revision", "effective", "source", *MODULE).rename(MODULE)
+    module = module.select("model", "revision", "effective", "source", *MODULE).rename(MODULE)
     frame = join_spec(circuit, module, "module_model", "module")
     gone = pl.col("module_model").is_not_null() & pl.col("module_known").not_()
     return add_bits(frame, {"module_spec": gone}, {})

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from auditor.policy import Policy
-from auditor.prepare.bits import add_bits, fill
+from auditor.prepare.bits import ZERO, add_bits, fill
 from auditor.prepare.codes import add_codes
 
 THREE_PHASE = ("208Y/120", "480Y/277", "400Y/230")
@@ -95,7 +95,7 @@ def _transformer(frame: pl.DataFrame, policy: Policy) -> pl.DataFrame:
 
 def prepare_systems(system: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Return one row per system with its facts filled, its nominal voltages [V] and its rise target [%]."""
-    frame = system.with_columns(pl.lit(0, pl.UInt64).alias("missing_bits"), pl.lit(0, pl.UInt64).alias("assumed_bits"))
+    frame = system.with_columns(ZERO.alias("missing_bits"), ZERO.alias("assumed_bits"))
     frame = frame.join(_region_frame(policy), on="region", how="left", maintain_order="left")
     frame = _fill_from_region(frame, ("low_design_temp_c", "installation_code", "code_edition"))
     assume = policy.assume
@@ -123,6 +123,7 @@ def prepare_systems(system: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     code_target = code.replace_strict(targets, default=None, return_dtype=pl.Float64)
     code_start = code.replace_strict(starts, default=None, return_dtype=pl.String)
     return frame.with_columns(
+        pl.col("code_edition").str.extract(r"(\d{4})").cast(pl.Int64).alias("code_year"),
         known.fill_null(False).alias("service_known"),
         pl.col("service").is_in(THREE_PHASE).fill_null(False).alias("three_phase_service"),
         pl.col("service").replace_strict(between, default=None, return_dtype=pl.Float64).alias("line_line_v"),

@@ -12,7 +12,7 @@ from auditor.electrical.arrays import FloatArray, IntArray
 from auditor.electrical.network import Network
 from auditor.prepare.frames import Prepared
 from auditor.prepare.layout import Units, listed_units, section_lengths
-from auditor.prepare.networks import Batch, _turned, _worst_unit, build, unit_rises
+from auditor.prepare.networks import Batch, _turned, _worst_unit, build, is_worse, unit_rises
 from auditor.prepare.specs import Frames
 
 
@@ -67,5 +67,5 @@ def worse_turn(found: list[Turn]) -> IntArray:
     known = [turn.rise_pct["known"][turn.worst] for turn in found]
     worse = np.zeros(known[0].size, dtype=np.int64)
     for number in range(1, len(found)):
-        worse = np.where(known[number] > known[0], number, worse)
+        worse = np.where(is_worse(known[number], known[0]), number, worse)
     return worse

@@ -18,6 +18,7 @@ from auditor.records.mapping import Mapping
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
 from auditor.records.sizes import Size
+from auditor.records.totals import TOTALS_ROW, drop_totals
 
 _FIGURES = ("number", "length", "current", "integer")
 #: Control characters, and format characters that show nothing: two ids that differ by one look the same.
@@ -51,15 +52,26 @@ def cast_rows(
     """Cast a chunk of a flat file by bindings already made; `faults` are cells that the reader found to be no text."""
     full = drop_blank(frame, bindings)
     blank = frame.height - full.height
+    full, totals = drop_totals(full, bindings)
     told = None if faults is None else _cell_faults(faults, bindings)
     if told is None or not told.height:
         cast = cast_frame(full, bindings, required)
-        return Cast(cast.rows, cast.rejects, blank)
+        rejects = pl.concat([cast.rejects, totals]).sort(ROW_NUMBER, maintain_order=True)
+        return Cast(cast.rows, rejects, blank, cast.warnings)
+    told = told.join(totals, on=ROW_NUMBER, how="anti")
     cast = cast_frame(_emptied(full, told), bindings, required)
+    lenient = pl.col("canonical").is_in([b.canonical for b in bindings if b.rules.lenient])
+    refused = told.filter(~lenient)
     # A faulty cell counts as empty until here; that it is empty is no second fault.
     rest = cast.rejects.join(told, on=[ROW_NUMBER, "canonical"], how="anti")
-    rejects = pl.concat([rest, told]).sort(ROW_NUMBER, maintain_order=True)
-    return Cast(cast.rows.filter(~pl.col(ROW_NUMBER).is_in(told[ROW_NUMBER].implode())), rejects, blank)
+    rejects = pl.concat([rest, refused, totals]).sort(ROW_NUMBER, maintain_order=True)
+    warnings = pl.concat([cast.warnings, told.filter(lenient)])
+    return Cast(_without(cast.rows, refused), rejects, blank, _without(warnings, rejects).sort(ROW_NUMBER))
+
+
+def _without(frame: pl.DataFrame, refused: pl.DataFrame) -> pl.DataFrame:
+    """Return the frame without the refused rows."""
+    return frame.filter(~pl.col(ROW_NUMBER).is_in(refused[ROW_NUMBER].unique().implode())) if refused.height else frame
 
 
 def _cell_faults(faults: pl.DataFrame, bindings: Sequence[Binding]) -> pl.DataFrame:
@@ -85,24 +97,28 @@ def _emptied(frame: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
 
 
 def cast_frame(full: pl.DataFrame, bindings: Sequence[Binding], required: Sequence[str]) -> Cast:
-    """Cast a text frame without blank rows by these bindings; the required columns may not be empty."""
+    """Cast a text frame without blank rows by these bindings; the required columns may not be empty.
+
+    A cell that cannot be read refuses its row, or counts as missing with a warning where its column is lenient.
+    """
     bound = [b for b in bindings if b.header is not None]
     columns = dict(zip([b.canonical for b in bound], _cast_columns(full, bound), strict=True))
-    rejects = [_fault_rows(full, b, columns[b.canonical].faults) for b in bound]
+    faults = {b.canonical: _fault_rows(full, b, columns[b.canonical].faults) for b in bound}
+    rejects = [faults[b.canonical] for b in bound if not b.rules.lenient]
+    warnings = [pl.DataFrame(schema=FAULT_SCHEMA), *(faults[b.canonical] for b in bound if b.rules.lenient)]
     rejects += [_empty_rows(full, b, columns[b.canonical]) for b in bound if b.canonical in required]
     typed = pl.DataFrame({ROW_NUMBER: full[ROW_NUMBER]} | {name: column.values for name, column in columns.items()})
     typed = typed.with_columns(_constant(b).alias(b.canonical) for b in bindings if b.header is None)
     typed, contradictions = _add_materials(typed, full, bound, columns)
     told = pl.concat([pl.DataFrame(schema=FAULT_SCHEMA), *rejects, *contradictions])
-    if told.height:
-        typed = typed.filter(~pl.col(ROW_NUMBER).is_in(told[ROW_NUMBER].unique().implode()))
-        told = told.sort(ROW_NUMBER, maintain_order=True)
-    return Cast(typed, told, 0)
+    missing = _without(pl.concat(warnings), told).sort(ROW_NUMBER, maintain_order=True)
+    return Cast(_without(typed, told), told.sort(ROW_NUMBER, maintain_order=True), 0, missing)
 
 
 def keys_of_refused(frame: pl.DataFrame, rejects: pl.DataFrame, bindings: Sequence[Binding]) -> pl.DataFrame:
     """Return whose the refused rows of a text frame are, where their system's id can be read."""
-    bad = frame.join(rejects.select(ROW_NUMBER).unique(), on=ROW_NUMBER, how="semi", maintain_order="left")
+    records = rejects.filter(pl.col("code") != TOTALS_ROW).select(ROW_NUMBER).unique()
+    bad = frame.join(records, on=ROW_NUMBER, how="semi", maintain_order="left")
     none = pl.lit(None, pl.String)
     found = bad.select(ROW_NUMBER)
     for key in KEYS:
@@ -243,6 +259,7 @@ def _text(raw: pl.Series, binding: Binding) -> _Column:
         faults = {
             t: Fault("type-error", f"{t!r} holds a character that does not show; type the id again") for t in hidden
         }
+        values = values.set(raw.is_in(list(faults)), None) if faults else values
     return _Column(values, faults)
 
 

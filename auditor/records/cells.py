@@ -21,7 +21,8 @@ class CellRules:
     """How a column's cells are to be read; the defaults are those of a canonical file.
 
     `unit` is what a bare figure is in, `round_trip` says that a length is there and back and is to be halved,
-    `values` renames cells before they are read, and `missing` lists cells (lower case) that mean: missing.
+    `values` renames cells before they are read, and `missing` lists cells (lower case) that mean: missing. `lenient`
+    says that a cell that cannot be read counts as missing, with a warning.
     """
 
     unit: str | None = None
@@ -30,6 +31,7 @@ class CellRules:
     missing: frozenset[str] = frozenset({""})
     decimal_mark: str | None = None
     date_order: DateOrder | None = None
+    lenient: bool = False
 
 
 def is_missing(text: str, rules: CellRules) -> bool:

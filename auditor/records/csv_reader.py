@@ -24,6 +24,8 @@ from auditor.records.frames import ROW_NUMBER, Chunk, rejects_frame
 from auditor.records.mapping import FileRules
 
 _SHOWN_RAW = 2_000
+#: With fewer columns, a note of several lines with a few separators in it could be taken for rows.
+_LEAST_COLUMNS = 4
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,8 @@ def _read_header(path: Path, header_row: int, delimiter: str) -> tuple[list[str]
 def csv_chunks(file: CsvFile, block_bytes: int = BLOCK_BYTES) -> Iterator[Chunk]:
     """Yield the rows after the header, block by block; AuditorError when their number is not what was counted.
 
-    A row with too few or too many cells becomes a reject (missing-cell, extra-cell) with its raw text.
+    A row with too few or too many cells becomes a reject (missing-cell, extra-cell) with its raw text, and so does a
+    row of which a cell holds what look like whole rows (open-quote).
     """
     numbers = _RowNumbers(file.header_row + 1)
     names = unique_names(file.headers)
@@ -200,7 +203,39 @@ def _batches(file: CsvFile, names: list[str], numbers: _RowNumbers, block_bytes:
 def _chunk(frame: pl.DataFrame, ragged: list[tuple[int, int, str]], file: CsvFile, names: list[str]) -> Chunk:
     told = [row for row in ragged if _holds_something(row[2], file.delimiter)]
     rejects = rejects_frame(_ragged_reject(number, cells, text, names) for number, cells, text in told)
+    swallowing = _swallowing(frame, file, names)
+    if swallowing.height:
+        frame = frame.filter(~pl.col(ROW_NUMBER).is_in(swallowing[ROW_NUMBER].implode()))
+        rejects = pl.concat([rejects, swallowing]).sort(ROW_NUMBER)
     return Chunk(frame, rejects, blank=len(ragged) - len(told))
+
+
+def _swallowing(frame: pl.DataFrame, file: CsvFile, names: list[str]) -> pl.DataFrame:
+    """Return rejects of rows with a cell that holds whole rows: a quote opens on one row and closes on a later one.
+
+    From the middle of one row to the middle of another there are as many separators as line ends times those of a row.
+    """
+    one_line_a_row = file.rows == file.seen.line_ends + (not file.seen.ends_with_line_end)
+    if one_line_a_row or len(names) < _LEAST_COLUMNS:
+        return rejects_frame()
+    found = [rejects_frame()]
+    for name in names:
+        cell = pl.col(name)
+        ends = cell.str.count_matches("\n", literal=True)
+        rows = frame.filter(cell.str.contains("\n", literal=True)).filter(
+            cell.str.count_matches(file.delimiter, literal=True) == ends * (len(names) - 1)
+        )
+        sentence = pl.format(
+            "the cell runs over {} lines that look like rows of their own: a quote opens here and closes on a later"
+            " row",
+            ends + 1,
+        )
+        none = pl.lit(None, pl.String).alias("canonical")
+        code = pl.lit("open-quote").alias("code")
+        raw = cell.str.slice(0, _SHOWN_RAW).alias("raw")
+        column = pl.lit(name).alias("column")
+        found.append(rows.select(ROW_NUMBER, column, none, raw, code, sentence.alias("sentence")))
+    return pl.concat(found).unique(ROW_NUMBER, keep="first", maintain_order=True)
 
 
 def _holds_something(text: str, delimiter: str) -> bool:

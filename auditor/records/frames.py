@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -50,10 +50,11 @@ CELL_FAULT_SCHEMA: dict[str, pl.DataType] = {
     "sentence": pl.String(),
 }
 
-#: A fact of a system on which its rows disagree. `values` and `rows` run side by side: each value as text with the
-#: first row that states it. `combiner_id` and `role` are set for facts of a shared run.
+#: A fact on which rows disagree. `values` and `rows` run side by side: each value as text with the first row that
+#: states it. `circuit_id` is set for facts of a circuit, its home runs and units, `combiner_id` for those of a feeder.
 CONFLICT_SCHEMA: dict[str, pl.DataType] = {
     "system_id": pl.String(),
+    "circuit_id": pl.String(),
     "combiner_id": pl.String(),
     "column": pl.String(),
     "values": pl.List(pl.String()),
@@ -107,12 +108,14 @@ class Chunk:
 class Cast:
     """Typed rows (columns of `simple_schema`, those the file has), and the rejects of all other rows.
 
-    `blank` counts rows with nothing in them: they are neither accepted nor rejected.
+    `blank` counts rows with nothing in them: they are neither accepted nor rejected. `warnings` are cells of the typed
+    rows that could not be read and count as missing, in the columns of the rejects.
     """
 
     rows: pl.DataFrame
     rejects: pl.DataFrame
     blank: int
+    warnings: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FAULT_SCHEMA))
 
 
 @dataclass(frozen=True)
@@ -135,10 +138,12 @@ class Reading:
     `home_run_length_m` or `feeder_insulation`, and `units` stands for the unit table. A canonical column that is not
     present must change nothing in a store. `unmapped`, `ignored` are the user's own column names; `absent` are
     canonical names of the simple file that the file lacks. `notes` are sentences about the file that a person should
-    know. `row_keys`, of a workbook whose sheets belong together, holds for every accepted row its system_id and its
-    circuit_id (null where the row is the system's); in other files the rows are the circuits, and the systems that
-    have none. `refused` holds system_id, circuit_id (null where it cannot be read) and source_row of refused rows whose
-    system is known: their circuits exist, and nothing is known of them.
+    know. `row_keys` holds for every accepted row its system_id and its circuit_id (null where the row is the system's);
+    it is None where the rows are the circuits one by one, and the systems that have none. `refused` holds system_id,
+    circuit_id (null where it cannot be read) and source_row of refused rows whose system is known: their circuits
+    exist, and nothing is known of them. `warnings` are cells that could not be read and count as missing, as the
+    mapping says, in the columns of the rejects. `keys`, of a workbook whose sheets belong together, holds sheet,
+    row_number, system_id and circuit_id of every refused row as far as they can be read; elsewhere `refused` has them.
     """
 
     tables: Tables
@@ -155,6 +160,8 @@ class Reading:
     notes: tuple[str, ...] = ()
     row_keys: pl.DataFrame | None = None
     refused: pl.DataFrame | None = None
+    warnings: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=REJECT_SCHEMA))
+    keys: pl.DataFrame | None = None
 
 
 def empty_tables() -> Tables:

@@ -17,6 +17,7 @@ from auditor.records.casting import cast_frame, cast_rows
 from auditor.records.frames import (
     FAULT_SCHEMA,
     KIND_TYPES,
+    REJECT_SCHEMA,
     ROW_NUMBER,
     SOURCE_ROW,
     Reading,
@@ -26,10 +27,12 @@ from auditor.records.frames import (
 )
 from auditor.records.joined_rules import ROW_KEYS, Sheet, resolve
 from auditor.records.mapping import Mapping, SheetRole, sheet_columns
+from auditor.records.merging import in_order, merge_facts, name_by_role
 from auditor.records.parts import ROW, RUN_FACTS, Parts, part_rows
 from auditor.records.schema import RUN, simple_columns
 from auditor.records.sheet_table import SheetTable, choose_sheet, open_sheet
 from auditor.records.split import Split, split
+from auditor.records.totals import TOTALS_ROW
 from auditor.records.workbook import Workbook
 
 Progress = Callable[[int, int | None], None]
@@ -42,10 +45,15 @@ _REQUIRED: dict[SheetRole, tuple[str, ...]] = {
 _APART = 1 << 32
 
 
-def read_joined(book: Workbook, mapping: Mapping, progress: Progress | None = None) -> Reading:
-    """Read the sheets that the mapping names; AuditorError when one cannot be relied on or the rows do not add up."""
+def read_joined(
+    book: Workbook, mapping: Mapping, progress: Progress | None = None, held: pl.DataFrame | None = None
+) -> Reading:
+    """Read the sheets that the mapping names; AuditorError when one cannot be relied on or the rows do not add up.
+
+    Rows may belong with a circuit that is not on the sheets but among `held` (system_id, circuit_id).
+    """
     given: Sequence[SheetRole] = list(mapping.sheets.given()) if mapping.sheets else []
-    tables = {role: _open(book, mapping.of_sheet(role), role) for role in given}
+    tables = {role: open_role(book, mapping.of_sheet(role), role) for role in given}
     total = sum(table.rows for table in tables.values())
     done = 0
     sheets: dict[SheetRole, Sheet] = {}
@@ -58,11 +66,12 @@ def read_joined(book: Workbook, mapping: Mapping, progress: Progress | None = No
 
         sheets[role] = _gather(role, table, advance)
         done += table.rows
-    resolve(sheets)
+    resolve(sheets, held)
     return _finish(book, sheets)
 
 
-def _open(book: Workbook, mapping: Mapping, role: SheetRole) -> SheetTable:
+def open_role(book: Workbook, mapping: Mapping, role: SheetRole) -> SheetTable:
+    """Open the sheet of one role by its own mapping."""
     sheet, survey = choose_sheet(book, mapping.file.sheet, mapping.file.header_row)
     known, required = sheet_columns(role), _REQUIRED[role]
 
@@ -80,10 +89,12 @@ def _gather(role: SheetRole, table: SheetTable, advance: Callable[[int], None]) 
     sheet = Sheet(role, table, typed[0], refused[0])
     for chunk in table.chunks():
         cast = cast_rows(chunk.frame, bindings, chunk.faults, _REQUIRED[role])
-        bad = chunk.frame.join(cast.rejects.select(ROW_NUMBER).unique(), on=ROW_NUMBER, how="semi")
+        records = cast.rejects.filter(pl.col("code") != TOTALS_ROW).select(ROW_NUMBER).unique()
+        bad = chunk.frame.join(records, on=ROW_NUMBER, how="semi")
         typed.append(cast.rows)
         refused.append(cast_frame(bad, keys, ()).rows)
         sheet.rejects.append(cast.rejects)
+        sheet.warnings.append(on_sheet(cast.warnings, sheet.name))
         sheet.blank += cast.blank
         done += chunk.frame.height
         advance(done)
@@ -102,9 +113,8 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
     circuits = sheets["circuits"]
     systems, runs = sheets.get("systems"), sheets.get("runs")
     parts = [part_rows(circuits.rows)] + ([_system_parts(systems)] if systems else [])
-    result = split(parts, circuits.header_of("circuit_id"))
-    circuits.rejects.append(result.rejects)
-    taken, duplicate = result.rejects.height, result.duplicates.height
+    result = split(parts)
+    duplicate = result.duplicates.height
     told = {role: pl.concat([pl.DataFrame(schema=FAULT_SCHEMA), *sheet.rejects]) for role, sheet in sheets.items()}
     tables = _tables(result, systems, runs)
     present = _present(sheets)
@@ -119,14 +129,14 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
         ignored=_names(sheets, lambda sheet: sheet.table.plan.ignored),
         present=present,
         rows_in=sum(sheet.table.rows - sheet.blank for sheet in sheets.values()),
-        accepted=sum(sheet.rows.height for sheet in sheets.values()) - taken - duplicate,
+        accepted=sum(sheet.rows.height for sheet in sheets.values()) - duplicate,
         rejected=sum(frame[ROW_NUMBER].n_unique() for frame in told.values()),
         duplicate=duplicate + sum(sheet.duplicates for sheet in sheets.values()),
         notes=tuple(note for sheet in sheets.values() for note in sheet.table.notes()),
-        row_keys=_row_keys(tables, systems, runs),
-        refused=circuits.refused.filter(pl.col("system_id").is_not_null()).select(
-            "system_id", "circuit_id", pl.col(ROW_NUMBER).alias(SOURCE_ROW)
-        ),
+        row_keys=_row_keys(result, systems, runs),
+        refused=_refused(circuits, systems),
+        keys=pl.concat([on_sheet(sheet.refused, sheet.name) for sheet in sheets.values()]),
+        warnings=pl.concat([pl.DataFrame(schema=REJECT_SCHEMA), *(w for s in sheets.values() for w in s.warnings)]),
     )
     if reading.rows_in != reading.accepted + reading.rejected + reading.duplicate:
         raise AuditorError(
@@ -134,6 +144,18 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
             f"rejected and {reading.duplicate} repeated, which do not add up; nothing was taken from this file"
         )
     return reading
+
+
+def _refused(circuits: Sheet, systems: Sheet | None) -> pl.DataFrame:
+    """Return whose the refused rows are: circuits, and systems of which no circuit is listed."""
+    own = circuits.refused.filter(pl.col("system_id").is_not_null())
+    if systems is not None:
+        alone = systems.refused.filter(pl.col("system_id").is_not_null())
+        listed = pl.concat(
+            [own.select("system_id"), circuits.rows.select("system_id"), systems.rows.select("system_id")]
+        )
+        own = pl.concat([own, alone.join(listed, on="system_id", how="anti")])
+    return own.select("system_id", "circuit_id", pl.col(ROW_NUMBER).alias(SOURCE_ROW))
 
 
 def _system_parts(systems: Sheet) -> Parts:
@@ -151,7 +173,10 @@ def _system_parts(systems: Sheet) -> Parts:
 
 
 def _tables(result: Split, systems: Sheet | None, runs: Sheet | None) -> Tables:
-    """Add the runs' sheet to the tables; a system's source row is that of its own sheet."""
+    """Add the runs' sheet to the tables; a system's source row is that of its own sheet.
+
+    Runs that state one order and disagree are one run, whose facts are missing where they do.
+    """
     tables = result.tables
     if runs is not None and runs.rows.height:
         schema = table_schema_of(RUN)
@@ -160,7 +185,10 @@ def _tables(result: Split, systems: Sheet | None, runs: Sheet | None) -> Tables:
             pl.col(name) if name in rows.columns else pl.lit(None, dtype=dtype).alias(name)
             for name, dtype in schema.items()
         )
-        tables = replace(tables, run=pl.concat([tables.run, listed]).sort(list(RUN.key)))
+        merged, told = merge_facts(listed, RUN.key, RUN_FACTS)
+        run = pl.concat([tables.run, merged.select(list(schema))]).sort(list(RUN.key))
+        conflicts = pl.concat([tables.conflicts, name_by_role(told)], how="diagonal")
+        tables = replace(tables, run=run, conflicts=in_order(conflicts))
     if systems is not None:
         first = systems.rows.group_by("system_id").agg(pl.col(ROW_NUMBER).min().alias("own"))
         system = tables.system.join(first, on="system_id", how="left", maintain_order="left")
@@ -182,9 +210,10 @@ def _present(sheets: dict[SheetRole, Sheet]) -> frozenset[str]:
     return frozenset(names)
 
 
-def _row_keys(tables: Tables, systems: Sheet | None, runs: Sheet | None) -> pl.DataFrame:
+def _row_keys(result: Split, systems: Sheet | None, runs: Sheet | None) -> pl.DataFrame:
     none = pl.lit(None, dtype=pl.String).alias("circuit_id")
-    frames = [tables.circuit.select(KEYS)]
+    keys = result.tables.circuit.select(KEYS) if result.row_keys is None else result.row_keys
+    frames = [keys.filter(pl.col("circuit_id").is_not_null())]
     if systems is not None:
         frames.append(systems.rows.select("system_id", none))
     if runs is not None:

@@ -30,6 +30,7 @@ class Sheet:
     rows: pl.DataFrame
     refused: pl.DataFrame
     rejects: list[pl.DataFrame] = field(default_factory=list)
+    warnings: list[pl.DataFrame] = field(default_factory=list)
     blank: int = 0
     duplicates: int = 0
 
@@ -64,8 +65,8 @@ class Sheet:
         first = causes.group_by(keys).agg(pl.col(ROW_NUMBER).min().alias(_CAUSE))
         self.refuse(self.rows.join(first, on=keys), keys[-1], "related-row", _refused_with(sheet))
 
-    def refuse_orphans(self, rows: pl.DataFrame, owner: Sheet, keys: Sequence[str]) -> None:
-        """Refuse those of the rows whose owner is not among the other sheet's good rows."""
+    def refuse_orphans(self, rows: pl.DataFrame, owner: Sheet, keys: Sequence[str], held: pl.DataFrame | None) -> None:
+        """Refuse those of the rows whose owner is neither among the other sheet's good rows nor held elsewhere."""
         orphans = rows.join(owner.rows.select(keys).unique(), on=keys, how="anti")
         first = owner.refused.group_by(keys).agg(pl.col(ROW_NUMBER).min().alias(_CAUSE))
         known = orphans.join(first, on=keys, how="left")
@@ -73,7 +74,10 @@ class Sheet:
         named = pl.format("no row of sheet '{}' has ", pl.lit(owner.name)) + pl.concat_str(
             [pl.format("{} {}", pl.lit(key), pl.col(key)) for key in keys], separator=", "
         )
-        self.refuse(known.filter(pl.col(_CAUSE).is_null()), keys[-1], "foreign-key", named)
+        unknown = known.filter(pl.col(_CAUSE).is_null())
+        if held is not None:
+            unknown = unknown.join(held.select(keys).unique(), on=keys, how="anti")
+        self.refuse(unknown, keys[-1], "foreign-key", named)
 
     def drop_repeats(self) -> None:
         """Leave out rows that say word for word what an earlier one says."""
@@ -87,8 +91,11 @@ def _refused_with(sheet: str) -> pl.Expr:
     return pl.format("row {} of sheet '{}', which belongs with it, was refused", _CAUSE, pl.lit(sheet))
 
 
-def resolve(sheets: dict[SheetRole, Sheet]) -> None:
-    """Apply the rules in place: first those of the runs by themselves, then who needs whom."""
+def resolve(sheets: dict[SheetRole, Sheet], held: pl.DataFrame | None = None) -> None:
+    """Apply the rules in place: first those of the runs by themselves, then who needs whom.
+
+    `held` are the system_id and circuit_id of circuits that rows may belong with though no sheet has them.
+    """
     circuits, systems, runs = sheets["circuits"], sheets.get("systems"), sheets.get("runs")
     if systems is not None:
         systems.drop_repeats()
@@ -102,11 +109,11 @@ def resolve(sheets: dict[SheetRole, Sheet]) -> None:
                 sheet.refuse_with(shared, ["system_id"], runs.name)
         circuits.refuse_with(runs.refused.filter(pl.col("circuit_id").is_not_null()), KEYS, runs.name)
     if systems is not None:
-        circuits.refuse_orphans(circuits.rows, systems, ["system_id"])
+        circuits.refuse_orphans(circuits.rows, systems, ["system_id"], held)
     if runs is not None:
         own = pl.col("circuit_id").is_not_null()
-        runs.refuse_orphans(runs.rows.filter(own), circuits, KEYS)
-        runs.refuse_orphans(runs.rows.filter(~own), systems or circuits, ["system_id"])
+        runs.refuse_orphans(runs.rows.filter(own), circuits, KEYS, held)
+        runs.refuse_orphans(runs.rows.filter(~own), systems or circuits, ["system_id"], held)
 
 
 def _check_places(runs: Sheet) -> None:
@@ -139,7 +146,11 @@ def _check_stated_twice(runs: Sheet, circuits: Sheet, systems: Sheet | None) -> 
 
 
 def _number(runs: Sheet) -> None:
-    """Number runs that state no order by their place among those of one owner; two may not have one number."""
+    """Number runs that state no order by their place among those of one owner.
+
+    Two rows that state one order speak of one run, and may disagree on it. A row whose place another row's order takes
+    is refused.
+    """
     group = ["system_id", "circuit_id", "combiner_id", "role"]
     stated = pl.col("run_order").is_not_null().alias("stated")
     place = pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over(group)
@@ -148,10 +159,12 @@ def _number(runs: Sheet) -> None:
     key = [*group, "run_order"]
     told = rows.with_columns(
         pl.col(ROW_NUMBER).first().over(key).alias(_CAUSE),
-        ((facts.first().over(key) == facts) & pl.col("stated").all().over(key)).alias("same"),
+        pl.col("stated").all().over(key).alias("one_run"),
+        (pl.int_range(pl.len()).over([*key, facts]) > 0).alias("again"),
     )
-    later = told.filter(pl.col(ROW_NUMBER) != pl.col(_CAUSE))
-    runs.rows = rows.drop("stated").join(later.filter("same").select(ROW_NUMBER), on=ROW_NUMBER, how="anti")
-    runs.duplicates += later.filter("same").height
+    same = told.filter(pl.col("one_run") & pl.col("again"))
+    runs.rows = rows.drop("stated").join(same.select(ROW_NUMBER), on=ROW_NUMBER, how="anti", maintain_order="left")
+    runs.duplicates += same.height
+    taken = told.filter(~pl.col("one_run") & (pl.col(ROW_NUMBER) != pl.col(_CAUSE)))
     sentence = pl.format("row {} has the order {} among these runs already", _CAUSE, "run_order")
-    runs.refuse(later.filter(~pl.col("same")), "run_order", "primary-key", sentence)
+    runs.refuse(taken, "run_order", "primary-key", sentence)

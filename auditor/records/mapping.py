@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-import difflib
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
-from pydantic_core import ErrorDetails
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from auditor.errors import AuditorError
 from auditor.records.cells import CellRules, read_cell
 from auditor.records.dates import DateOrder
 from auditor.records.fault import Fault, clean
 from auditor.records.quantities import UNITS
-from auditor.records.schema import RUN, RUN_COLUMNS, SYSTEM, Column, simple_columns
+from auditor.records.schema import RUN, RUN_COLUMNS, SYSTEM, TABLES, Column, simple_columns
+from auditor.toml_file import Loc, checked, did_you_mean, raise_faults, read_toml
+from auditor.toml_file import nearest as nearest_names
 
 Lengths = Literal["one-way", "round-trip"]
 Merged = Literal["refuse", "fill down"]
+OnError = Literal["reject", "missing"]
 #: What a sheet of a workbook may hold, where several belong together.
 SheetRole = Literal["systems", "circuits", "runs"]
+
+
+#: Columns that tell rows apart, whose cells must be readable.
+_OF_KEYS = {name for table in TABLES for name in table.key}
 
 
 class _Part(BaseModel):
@@ -47,12 +51,20 @@ class FileRules(_Part):
 
 
 class ColumnRule(_Part):
-    """Which of the user's columns a canonical one is read from, and how."""
+    """Which of the user's columns a canonical one is read from, and how.
+
+    `on_error` says what a cell that cannot be read does: refuse its row, or count as missing with a warning.
+    """
+
+    model_config = ConfigDict(
+        json_schema_extra={"said": 'your column\'s name in quotes, or { column = "Run", unit = "ft" }'}
+    )
 
     column: str = Field(min_length=1)
     unit: str | None = None
     lengths: Lengths | None = None
     values: dict[str, str] = Field(default_factory=dict)
+    on_error: OnError = "reject"
 
 
 def _named(value: Any) -> Any:
@@ -126,17 +138,26 @@ class Mapping(_Part):
 
     @model_validator(mode="after")
     def _entries_make_sense(self) -> Mapping:
-        _check_entries(self, simple_columns(), "")
-        if self.sheets is None:
-            return self
-        if self.columns or self.file.sheet is not None:
-            raise ValueError("with [sheets], write each sheet's columns under its own [sheets.NAME.columns]")
-        names = [clean(rules.sheet) for rules in self.sheets.given().values()]
-        if len(set(names)) != len(names):
-            raise ValueError("[sheets]: two of them name the same sheet")
-        for role in self.sheets.given():
-            _check_entries(self.of_sheet(role), sheet_columns(role), f"sheets.{role}.")
+        faults = _entry_faults(self, simple_columns(), ())
+        if self.sheets is not None:
+            faults += self._sheet_faults(self.sheets)
+        raise_faults("Mapping", faults)
         return self
+
+    def _sheet_faults(self, sheets: Sheets) -> list[tuple[Loc, str]]:
+        faults: list[tuple[Loc, str]] = []
+        if self.columns:
+            told = "with [sheets], write each sheet's columns under its own [sheets.NAME.columns]"
+            faults.append((("columns",), told))
+        if self.file.sheet is not None:
+            faults.append((("file", "sheet"), "with [sheets], name each sheet under its own [sheets.NAME]"))
+        named: dict[str, str] = {}
+        for role, rules in sheets.given().items():
+            first = named.setdefault(clean(rules.sheet), role)
+            if first != role:
+                faults.append((("sheets", role, "sheet"), f"[sheets.{first}] names the same sheet, {rules.sheet!r}"))
+            faults += _entry_faults(self.of_sheet(role), sheet_columns(role), ("sheets", role))
+        return faults
 
     def of_sheet(self, role: SheetRole) -> Mapping:
         """Return the mapping of one of the sheets that belong together; KeyError when it is not named.
@@ -164,6 +185,7 @@ class Mapping(_Part):
             missing=frozenset({"", *(clean(text).lower() for text in self.file.missing)}),
             decimal_mark=self.file.decimal_mark,
             date_order=self.file.date_order,
+            lenient=rule is not None and rule.on_error == "missing",
         )
 
     def header_of(self, canonical: str) -> str:
@@ -172,39 +194,55 @@ class Mapping(_Part):
         return clean(rule.column) if rule else canonical
 
 
-def _check_entries(mapping: Mapping, known: dict[str, Column], place: str) -> None:
-    for name in (*mapping.columns, *mapping.constants):
-        if name not in known:
-            where = f"{place.rstrip('.')}: " if place else ""
-            raise ValueError(f"{where}{name!r} is not a canonical column{nearest(name, known)}")
+def _entry_faults(mapping: Mapping, known: dict[str, Column], place: Loc) -> list[tuple[Loc, str]]:
+    """Every entry under `columns` and `constants` that makes no sense, and why."""
+    faults: list[tuple[Loc, str]] = []
+    for table, names in (("columns", mapping.columns), ("constants", mapping.constants)):
+        for name in names:
+            if name not in known:
+                faults.append(((*place, table, name), _unknown_column(name, known, place)))
     for name, rule in mapping.columns.items():
-        _check_rule(f"{place}columns.{name}", name, rule, known[name])
+        loc = (*place, "columns", name)
+        faults += [((*loc, key), told) for key, told in _rule_faults(name, rule, known.get(name))]
         if name in mapping.constants:
-            raise ValueError(f"{place}{name!r} stands in both [columns] and [constants]")
+            faults.append((loc, "it stands under [constants] too; leave one out"))
     for name, text in mapping.constants.items():
-        value = read_cell(text, known[name], mapping.rules_for(name))
+        value = read_cell(text, known[name], mapping.rules_for(name)) if name in known else text
         if value is None or isinstance(value, Fault):
-            told = value.sentence if value else "an empty constant says nothing"
-            raise ValueError(f"{place}constants.{name}: {told}")
+            told = value.sentence if value else "an empty constant says nothing; leave it out"
+            faults.append(((*place, "constants", name), told))
+    return faults
 
 
-def _check_rule(entry: str, name: str, rule: ColumnRule, column: Column) -> None:
+def _unknown_column(name: str, known: dict[str, Column], place: Loc) -> str:
+    if name in FileRules.model_fields:
+        return f"is no canonical column; {name} belongs under [{'.'.join(map(str, place)) or 'file'}]"
+    where = "" if name not in simple_columns() else f" of the sheet of {place[-1]}"
+    return f"is no canonical column{where}.{did_you_mean(name, known)} README.md lists them all"
+
+
+def _rule_faults(name: str, rule: ColumnRule, column: Column | None) -> list[tuple[str, str]]:
+    """What of a column's rule does not suit the column: the key and why."""
+    if column is None:
+        return []
+    faults = []
+    if rule.on_error == "missing" and name in _OF_KEYS:
+        faults.append(("on_error", f"{name} tells rows apart, so it cannot count as missing; leave this out"))
     if rule.lengths is not None and column.kind != "length":
-        raise ValueError(f"{entry}.lengths: {name} is not a length")
-    if rule.unit is None:
-        return
-    allowed = {"AWG", "mm2"} if column.kind == "size" else set(UNITS[column.unit])
-    if column.kind not in ("size", "length", "number", "current") or not allowed:
-        raise ValueError(f"{entry}.unit: {name} takes no unit")
-    unit = rule.unit if column.kind == "size" else rule.unit.lower()
-    if unit not in allowed:
-        raise ValueError(f"{entry}.unit: {rule.unit!r} is not one of: {', '.join(sorted(allowed))}")
+        faults.append(("lengths", f"{name} is not a length; leave it out"))
+    if rule.unit is not None:
+        allowed = {"AWG", "mm2"} if column.kind == "size" else set(UNITS[column.unit])
+        if column.kind not in ("size", "length", "number", "current") or not allowed:
+            faults.append(("unit", f"{name} takes no unit; leave it out"))
+        elif (rule.unit if column.kind == "size" else rule.unit.lower()) not in allowed:
+            told = f"{rule.unit!r} is not one of: {', '.join(sorted(allowed))}."
+            faults.append(("unit", told + did_you_mean(rule.unit, sorted(allowed))))
+    return faults
 
 
 def nearest(name: str, known: dict[str, Column]) -> str:
     """Return "; nearest: ..." with the canonical names closest to a name, or nothing when none is close."""
-    folded = clean(name).lower().replace(" ", "_")
-    close = difflib.get_close_matches(folded, known, n=3, cutoff=0.5)
+    close = nearest_names(clean(name), known)
     return f"; nearest: {', '.join(close)}" if close else ""
 
 
@@ -215,19 +253,7 @@ def identity_mapping() -> Mapping:
 
 def load_mapping(path: Path) -> Mapping:
     """Read a mapping file; an AuditorError names the file and each entry that is wrong."""
-    try:
-        text = path.read_text(encoding="utf-8")
-        data = tomllib.loads(text)
-    except OSError as error:
-        raise AuditorError(f"{path}: cannot be read ({error.strerror})") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise AuditorError(f"{path}: is not a TOML file in UTF-8: {error}") from error
-    try:
-        return Mapping.model_validate(data)
-    except ValidationError as error:
-        raise AuditorError("\n".join(f"{path}: {_told(problem)}" for problem in error.errors())) from error
-
-
-def _told(problem: ErrorDetails) -> str:
-    entry = ".".join(str(part) for part in problem["loc"]) or "mapping"
-    return f"{entry}: {problem['msg'].removeprefix('Value error, ')}"
+    mapping, faults = checked(Mapping, read_toml(path))
+    if mapping is None:
+        raise AuditorError("\n".join(f"{path}: {fault}" for fault in faults))
+    return mapping

@@ -41,6 +41,7 @@ class Level:
         self.keys = {b.header for b in self.bindings if b.header is not None}
         self.kinds = {b.header: b.column.kind for b in self.bindings if b.header is not None}
         self.canonical = {b.header: b.canonical for b in self.bindings if b.header is not None}
+        self.lenient = {b.header for b in self.bindings if b.rules.lenient}
 
     def clear(self) -> None:
         """Forget the rows; what was seen stays."""
@@ -71,12 +72,15 @@ class Walk:
     """What one batch of systems holds, before casting.
 
     rows: (row, system's place in the batch, place in `circuits` or None) for each row; numbers: each system's own
-    number; bad_systems and bad_rows: what the walk itself refused.
+    number; keys: the ids of each row as text, empty where there is none to read; bad_systems and bad_rows: what the
+    walk itself refused; lenient: cells that are no cells, of columns where such a cell counts as missing.
     """
 
     rows: list[tuple[int, int, int | None]] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)
+    keys: list[tuple[str, str]] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
+    lenient: list[Refusal] = field(default_factory=list)
     bad_systems: set[int] = field(default_factory=set)
     bad_rows: set[int] = field(default_factory=set)
 
@@ -125,8 +129,11 @@ class Walker:
             )
         sound = self._sound(walk, place, "", system) and self._list(walk, place, "circuits", circuits) is not None
         listed = circuits if isinstance(circuits, list) else []
+        system_key = self._key_text(system, "system_id")
         for index in range(len(listed)) if listed else (None,):
             walk.rows.append((self._row, place, index))
+            circuit_key = "" if index is None else self._key_text(listed[index], "circuit_id")
+            walk.keys.append((system_key, circuit_key))
             self._row += 1
         if not sound:
             walk.bad_systems.add(place)
@@ -175,9 +182,10 @@ class Walker:
             cell = cell_text(value, level.kinds[key])
             if isinstance(cell, Fault):
                 where = f"{path}.{key}" if path else key
-                canonical = level.canonical[key]
-                walk.refusals.append(Refusal(walk.numbers[place], where, canonical, raw_text(value), cell))
-                bad, cell = True, ""
+                told = Refusal(walk.numbers[place], where, level.canonical[key], raw_text(value), cell)
+                strict = key not in level.lenient
+                (walk.refusals if strict else walk.lenient).append(told)
+                bad, cell = bad or strict, ""
             row[key] = cell
         level.rows.append(row)
         level.owner.append(owner)
@@ -223,6 +231,14 @@ class Walker:
 
     def _key(self, canonical: str) -> str:
         return self.mapping.header_of(canonical)
+
+    def _key_text(self, item: Json, canonical: str) -> str:
+        """Return the text of an object's id, empty where it has none, none that is text, or several."""
+        key = self._key(canonical)
+        if not isinstance(item, dict) or key in item.get(REPEATED, ()):
+            return ""
+        cell = next((value for written, value in item.items() if key in (written, clean(written))), "")
+        return cell if isinstance(cell, str) and not isinstance(cell_text(cell, "id"), Fault) else ""
 
 
 def _mapped(mapping: Mapping, columns: dict[str, Column]) -> tuple[Binding, ...]:

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import polars as pl
 
 from auditor.errors import AuditorError
+from auditor.records.bindings import KEYS, Binding
+from auditor.records.casting import cast_frame
 from auditor.records.fault import Fault, clean
 from auditor.records.frames import FAULT_SCHEMA, ROW_NUMBER, SOURCE_ROW, Cast, rejects_frame
 from auditor.records.json_reader import Json
 from auditor.records.mapping import Mapping
-from auditor.records.nested import Level, Walk, Walker
+from auditor.records.nested import Level, Refusal, Walk, Walker
 from auditor.records.parts import (
     CIRCUIT_FACTS,
     CONTENT,
@@ -27,7 +29,7 @@ from auditor.records.parts import (
     full_rows,
     runs_of_columns,
 )
-from auditor.records.schema import ROLES
+from auditor.records.schema import ROLES, simple_columns
 from auditor.records.words import parse_choice
 
 _OWNER = "owner"
@@ -35,11 +37,14 @@ _OWNER = "owner"
 
 @dataclass(frozen=True)
 class NestedResult:
-    """The parts of a batch's good rows, the rejects, how many rows were refused and how many there were."""
+    """The parts of a batch's good rows, the rejects, whose the refused rows are, cells that count as missing with a
+    warning, how many rows were refused and how many there were.
+    """
 
     parts: Parts
     rejects: pl.DataFrame
     refused: pl.DataFrame
+    warnings: pl.DataFrame
     rejected: int
     rows: int
 
@@ -48,12 +53,11 @@ class NestedReader:
     """Reads batches of nested systems. A row is a circuit; a system without circuits is one row.
 
     A fault in a system's own facts or shared runs refuses all its rows; one in a circuit, its units or its home runs
-    refuses that circuit.
+    refuses that circuit. Where the ids of what is refused can be read, they are told.
     """
 
     def __init__(self, mapping: Mapping, name: str) -> None:
         self.name = name
-        self.key_header = f"circuits[].{mapping.header_of('circuit_id')}"
         self.beside_systems: list[str] = []
         self._mapping = mapping
         self._walker = Walker(mapping, name)
@@ -65,12 +69,11 @@ class NestedReader:
         levels = (walker.systems, walker.shared_runs, walker.circuits, walker.units, walker.home_runs)
         casts = [_owned(level) for level in levels]
         place_of_row = {row: place for row, place, _ in walk.rows}
-        rejects = [
-            rejects_frame((r.number, r.path, r.canonical, r.raw, r.fault.code, r.fault.sentence) for r in walk.refusals)
-        ]
+        rejects, warnings = [_as_faults(walk.refusals)], [_as_faults(walk.lenient)]
         for cast, level in zip(casts, levels, strict=True):
             of_system = level in (walker.systems, walker.shared_runs)
             rejects.append(_traced(cast.rejects, level, walk, None if of_system else place_of_row))
+            warnings.append(_traced(cast.warnings, level, walk, None if of_system else place_of_row))
             owners = {level.owner[index] for index in cast.rejects[ROW_NUMBER]}
             (walk.bad_systems if of_system else walk.bad_rows).update(owners)
         units, home_runs = _ordered(casts[3].rows, "unit_order"), _ordered(casts[4].rows, "run_order")
@@ -79,8 +82,32 @@ class NestedReader:
         rows = _rows(walk)
         parts = _parts(rows, [cast.rows for cast in casts], walk)
         told = pl.concat(rejects).sort(ROW_NUMBER, maintain_order=True)
-        refused = _keys_of_refused(rows, casts[0].rows, casts[2].rows, walk)
-        return NestedResult(parts, told, refused, rows.height - parts.rows.height, rows.height)
+        missing = pl.concat(warnings).sort(ROW_NUMBER, maintain_order=True)
+        refused = self._keys_of_refused(walk)
+        return NestedResult(parts, told, refused, missing, rows.height - parts.rows.height, rows.height)
+
+    def _keys_of_refused(self, walk: Walk) -> pl.DataFrame:
+        """Return whose the refused rows are, where their system's id can be read."""
+        bad = [row for row, place, _ in walk.rows if row in walk.bad_rows or place in walk.bad_systems]
+        first = walk.rows[0][0] if walk.rows else 0
+        found = pl.DataFrame(
+            {
+                ROW_NUMBER: bad,
+                SOURCE_ROW: [walk.numbers[walk.rows[row - first][1]] for row in bad],
+                "system_id": [walk.keys[row - first][0] for row in bad],
+                "circuit_id": [walk.keys[row - first][1] for row in bad],
+            },
+            schema={ROW_NUMBER: pl.Int64, SOURCE_ROW: pl.Int64, "system_id": pl.String, "circuit_id": pl.String},
+        )
+        known = simple_columns()
+        for key in KEYS:
+            constant = self._mapping.constants.get(key)
+            binding = Binding(
+                key, known[key], key if constant is None else None, self._mapping.rules_for(key), constant
+            )
+            read = cast_frame(found.select(ROW_NUMBER, key), [binding], ()).rows
+            found = found.drop(key).join(read, on=ROW_NUMBER, how="left", maintain_order="left")
+        return found.filter(pl.col("system_id").is_not_null()).select("system_id", "circuit_id", SOURCE_ROW)
 
     def present(self) -> set[str]:
         """Return the canonical columns that any system, circuit or run has stated so far."""
@@ -114,11 +141,16 @@ class NestedReader:
                 )
 
 
+def _as_faults(refusals: Sequence[Refusal]) -> pl.DataFrame:
+    return rejects_frame((r.number, r.path, r.canonical, r.raw, r.fault.code, r.fault.sentence) for r in refusals)
+
+
 def _owned(level: Level) -> Cast:
     """Return the level cast, each row with its `owner`."""
     cast = level.cast()
     owners = pl.Series(_OWNER, level.owner, dtype=pl.Int64)
-    return Cast(cast.rows.with_columns(owners.gather(cast.rows[ROW_NUMBER]).alias(_OWNER)), cast.rejects, 0)
+    rows = cast.rows.with_columns(owners.gather(cast.rows[ROW_NUMBER]).alias(_OWNER))
+    return Cast(rows, cast.rejects, 0, cast.warnings)
 
 
 def _traced(rejects: pl.DataFrame, level: Level, walk: Walk, place_of_row: dict[int, int] | None) -> pl.DataFrame:
@@ -131,19 +163,6 @@ def _traced(rejects: pl.DataFrame, level: Level, walk: Walk, place_of_row: dict[
         ),
         pl.Series(ROW_NUMBER, [walk.numbers[place] for place in places], dtype=pl.Int64),
     ).select(list(FAULT_SCHEMA))
-
-
-def _keys_of_refused(rows: pl.DataFrame, systems: pl.DataFrame, circuits: pl.DataFrame, walk: Walk) -> pl.DataFrame:
-    """Return whose the refused rows are, where their system's id can be read."""
-    bad = rows.filter(pl.col("place").is_in(list(walk.bad_systems)) | pl.col(ROW).is_in(list(walk.bad_rows)))
-    named = systems.select(pl.col(_OWNER).alias("place"), "system_id")
-    own = circuits.select(pl.col(_OWNER).alias(ROW), _or_null(circuits, "circuit_id"))
-    found = bad.join(named, on="place").join(own, on=ROW, how="left")
-    return found.select("system_id", "circuit_id", pl.col(ROW_NUMBER).alias(SOURCE_ROW))
-
-
-def _or_null(frame: pl.DataFrame, name: str) -> pl.Expr:
-    return pl.col(name) if name in frame.columns else pl.lit(None, pl.String).alias(name)
 
 
 def _rows(walk: Walk) -> pl.DataFrame:

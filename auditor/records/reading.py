@@ -62,16 +62,16 @@ def read_records(path: Path, mapping: Mapping | None = None, progress: Progress 
     elif suffix in PARQUET_SUFFIXES:
         source = _parquet_source(path, rules)
     elif suffix in WORKBOOK_SUFFIXES:
-        source = _sheet_source(path, rules)
+        source = sheet_source(path, rules)
     else:
         again = "; open this workbook and save it as .xlsx" if suffix in OTHER_WORKBOOKS else ""
         raise AuditorError(f"{path}: a record file is .csv, .xlsx, .json, .jsonl or .parquet{again}")
     with source as flat:
-        return _read_flat(flat, progress)
+        return read_flat(flat, progress)
 
 
 @dataclass
-class _Flat:
+class Flat:
     """A flat file opened: its plan, its chunks, its rows (blank ones counted) by an independent count.
 
     `table` is set where the file is a sheet of a workbook.
@@ -85,26 +85,27 @@ class _Flat:
 
 
 @contextmanager
-def _csv_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
+def _csv_source(path: Path, mapping: Mapping) -> Iterator[Flat]:
     with open_csv(path, mapping.file) as file:
         plan = plan_columns(file.headers, mapping, str(path))
-        yield _Flat(str(path), plan, csv_chunks(file), file.rows - file.header_row)
+        yield Flat(str(path), plan, csv_chunks(file), file.rows - file.header_row)
 
 
 @contextmanager
-def _parquet_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
+def _parquet_source(path: Path, mapping: Mapping) -> Iterator[Flat]:
     file = open_parquet(path)
     plan = plan_columns(file.headers, mapping, str(path))
     refuse_untextable(file, {b.header: b.canonical for b in plan.bindings if b.header is not None}, mapping.file)
-    yield _Flat(str(path), plan, parquet_chunks(file, mapping.file), file.rows)
+    yield Flat(str(path), plan, parquet_chunks(file, mapping.file), file.rows)
 
 
 @contextmanager
-def _sheet_source(path: Path, mapping: Mapping) -> Iterator[_Flat]:
+def sheet_source(path: Path, mapping: Mapping) -> Iterator[Flat]:
+    """Open the sheet that a mapping means."""
     with open_workbook(path) as book:
         sheet, survey = choose_sheet(book, mapping.file.sheet, mapping.file.header_row)
         table = open_sheet(book, sheet, survey, mapping, plan_columns)
-        yield _Flat(book.where(sheet.name), table.plan, table.chunks(), table.rows, table)
+        yield Flat(book.where(sheet.name), table.plan, table.chunks(), table.rows, table)
 
 
 @dataclass
@@ -112,6 +113,7 @@ class _Tally:
     parts: list[Parts] = field(default_factory=list)
     rejects: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
     refused: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REFUSED_SCHEMA)])
+    warnings: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
     present: set[str] = field(default_factory=set)
     blank: int = 0
     rejected: int = 0
@@ -119,13 +121,15 @@ class _Tally:
     sheet: str | None = None
 
 
-def _read_flat(flat: _Flat, progress: Progress | None) -> Reading:
+def read_flat(flat: Flat, progress: Progress | None) -> Reading:
+    """Read a flat file to its end."""
     table = flat.table
     tally = _Tally(present={b.canonical for b in flat.plan.bindings}, sheet=table.sheet.name if table else None)
     for chunk in flat.chunks:
         cast = cast_rows(chunk.frame, flat.plan.bindings, chunk.faults)
         tally.parts.append(part_rows(cast.rows))
         tally.rejects += [on_sheet(chunk.rejects, tally.sheet), on_sheet(cast.rejects, tally.sheet)]
+        tally.warnings.append(on_sheet(cast.warnings, tally.sheet))
         tally.refused.append(keys_of_refused(chunk.frame, cast.rejects, flat.plan.bindings))
         tally.present |= set(cast.rows.columns) - {ROW_NUMBER}
         tally.blank += chunk.blank + cast.blank
@@ -133,13 +137,9 @@ def _read_flat(flat: _Flat, progress: Progress | None) -> Reading:
         tally.done += chunk.frame.height + chunk.rejects.height + chunk.blank
         if progress is not None:
             progress(tally.done, flat.rows)
-    reading = _finish(tally, flat.rows - tally.blank, flat.name, _header_of(flat.plan, "circuit_id"))
+    reading = _finish(tally, flat.rows - tally.blank, flat.name)
     unmapped, notes = (table.unmapped(), table.notes()) if table else (flat.plan.unmapped, ())
     return replace(reading, unmapped=unmapped, absent=flat.plan.absent, ignored=flat.plan.ignored, notes=notes)
-
-
-def _header_of(plan: Plan, canonical: str) -> str:
-    return next((b.shown_header for b in plan.bindings if b.canonical == canonical), canonical)
 
 
 def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]], progress: Progress | None) -> Reading:
@@ -148,6 +148,7 @@ def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]]
         result = reader.read(batch)
         tally.parts.append(result.parts)
         tally.rejects.append(on_sheet(result.rejects, None))
+        tally.warnings.append(on_sheet(result.warnings, None))
         tally.refused.append(result.refused)
         tally.rejected += result.rejected
         tally.done += result.rows
@@ -155,31 +156,32 @@ def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]]
             progress(tally.done, None)
     reader.refuse_unseen()
     tally.present = reader.present()
-    reading = _finish(tally, tally.done, reader.name, reader.key_header)
+    reading = _finish(tally, tally.done, reader.name)
     absent = tuple(name for name in simple_columns() if name not in tally.present)
     return replace(reading, unmapped=reader.unmapped(), absent=absent, ignored=reader.ignored())
 
 
-def _finish(tally: _Tally, rows_in: int, name: str, key_header: str) -> Reading:
+def _finish(tally: _Tally, rows_in: int, name: str) -> Reading:
     parts = tally.parts or [part_rows(pl.DataFrame(schema={ROW_NUMBER: pl.Int64()}))]
     tally.parts = []
     kept = sum(part.rows.height for part in parts)
-    result = split(parts, key_header)
-    rejects = pl.concat([*tally.rejects, on_sheet(result.rejects, tally.sheet)])
-    taken, duplicate = result.rejects.height, result.duplicates.height
+    result = split(parts)
+    duplicate = result.duplicates.height
     reading = Reading(
         tables=result.tables,
-        rejects=rejects.sort(ROW_NUMBER, maintain_order=True),
+        rejects=pl.concat(tally.rejects).sort(ROW_NUMBER, maintain_order=True),
         duplicates=result.duplicates,
         unmapped=(),
         absent=(),
         ignored=(),
         present=frozenset(tally.present),
         rows_in=rows_in,
-        accepted=kept - taken - duplicate,
-        rejected=tally.rejected + taken,
+        accepted=kept - duplicate,
+        rejected=tally.rejected,
         duplicate=duplicate,
+        row_keys=result.row_keys,
         refused=pl.concat(tally.refused),
+        warnings=pl.concat(tally.warnings).sort(ROW_NUMBER, maintain_order=True),
     )
     if rows_in != reading.accepted + reading.rejected + reading.duplicate:
         raise AuditorError(

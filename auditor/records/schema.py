@@ -128,6 +128,7 @@ CIRCUIT = Table(
         Column("raceway_conductors", "integer", "Current-carrying conductors in the raceway", "1", 1, 200),
         Column("roof_clearance_mm", "number", "Clearance of a raceway above the roof", "mm", 0, 5_000),
         Column("module_count", "integer", "Modules on the circuit", "1", 1, 200_000),
+        Column("stated_rise_pct", "number", "Total voltage rise that the design documents state", "%", 0, 100),
     ),
 )
 

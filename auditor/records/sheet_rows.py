@@ -62,6 +62,7 @@ class _Reader:
         self.formula: list[str] = []
         self.has_formula = self.has_inline = self.phonetic = False
         self.columns: dict[str, int] = {}
+        self.letters: dict[int, str] = {}
         self.parser = xml_parser(where)
         self.parser.StartElementHandler, self.parser.EndElementHandler = self._root, None
 
@@ -100,9 +101,9 @@ class _Reader:
 
     def _start_cell(self, attributes: dict[str, str]) -> None:
         reference = attributes.get("r")
-        if reference is None:
-            column = self.column + 1
-        else:
+        column = self.column + 1
+        # Most cells stand next to the one before, which is cheaper to see than to take the reference apart.
+        if reference is not None and reference != self.letters.get(column, "") + self.row_text:
             letters = reference.rstrip(_DIGITS)
             column = self.columns.get(letters) or self._column(letters, reference)
             if reference[len(letters) :] != self.row_text:
@@ -119,6 +120,7 @@ class _Reader:
         column = column_number(letters) if letters.isalpha() and letters.isupper() and letters.isascii() else 0
         if not 1 <= column <= MAX_COLUMNS or len(letters) > 3:
             raise AuditorError(f"{self.where}: the cell {reference[:20]!r} lies beyond the largest sheet; refused")
+        self.letters[column] = letters
         return self.columns.setdefault(letters, column)
 
     def _start_text(self, _: dict[str, str]) -> None:

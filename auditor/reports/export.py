@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import json
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pyarrow as pa
 import pyarrow.csv as pa_csv
@@ -13,8 +16,9 @@ import pyarrow.parquet as pq
 
 from auditor.errors import AuditorError
 from auditor.reports.sink import Sink
-from auditor.reports.tables import query_of
+from auditor.reports.tables import Filters, query_of
 from auditor.reports.worksheet import XLSX_CHARACTERS, Worksheet
+from auditor.store.decisions import Decision, in_force
 from auditor.store.records_db import Connection
 
 __all__ = ["WRITERS", "XLSX_CHARACTERS", "XLSX_ROWS", "Exported", "export", "guarded"]
@@ -26,6 +30,19 @@ BATCH_ROWS = 50_000
 #: First characters that a spreadsheet takes for a formula or a separator (OWASP, CSV injection; OWASP ASVS 5.0,
 #: 1.2.10 for the null character), with the wide forms that some language settings read alike (from memory).
 TRIGGERS = "=+-@\t\r\n\0＝＋－＠"
+
+
+#: Columns of the export of decisions; `subject` is JSON.
+DECISIONS: dict[str, pl.DataType] = {
+    "id": pl.Int64(),
+    "at": pl.String(),
+    "who": pl.String(),
+    "kind": pl.String(),
+    "subject": pl.String(),
+    "text": pl.String(),
+    "undoes": pl.Int64(),
+    "in_force": pl.Boolean(),
+}
 
 
 @dataclass(frozen=True)
@@ -118,26 +135,51 @@ WRITERS: dict[str, Callable[[Connection, str, Path], Exported]] = {
 }
 
 
-def export(con: Connection, what: str, path: Path) -> Exported:
-    """Write a table of the snapshot to a file, whole or not at all.
+def export(con: Connection, what: str, path: Path, filters: Filters | None = None) -> Exported:
+    """Write a table of the snapshot, or what the filters leave of it, to a file, whole or not at all.
 
     Text cells of CSV and XLSX are guarded against being run as formulas; JSON Lines and Parquet, which machines read,
-    hold the text as it was imported. Errors: AuditorError for an unknown table or suffix, too many rows for a
+    hold the text as it was imported. Errors: AuditorError for an unknown table, suffix or filter, too many rows for a
     worksheet, or a file that cannot be written.
     """
+    writer = _writer(path)
+    query = query_of(con, what, filters)
+    with whole(path) as part:
+        return writer(con, query, part)
+
+
+def export_decisions(decisions: Sequence[Decision], path: Path) -> Exported:
+    """Write all decisions to a file, those that were undone among them, as `export` does."""
+    writer = _writer(path)
+    standing = {decision.id for decision in in_force(decisions)}
+    rows = [
+        (d.id, d.at, d.who, d.kind, json.dumps(dict(d.subject), ensure_ascii=False), d.text, d.undoes, d.id in standing)
+        for d in decisions
+    ]
+    frame = pl.DataFrame(rows, schema=DECISIONS, orient="row")
+    with duckdb.connect() as con, whole(path) as part:
+        con.register("decision", frame.to_arrow())
+        return writer(con, "FROM decision ORDER BY id", part)
+
+
+def _writer(path: Path) -> Callable[[Connection, str, Path], Exported]:
     writer = WRITERS.get(path.suffix.lower())
     if writer is None:
         raise AuditorError(f"{path}: the suffix says the format; use one of {', '.join(WRITERS)}.")
-    query = query_of(con, what)
+    return writer
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """Give a file to write to, which takes the place of `path` once it is finished; AuditorError where that fails."""
     part = path.with_name(f".{path.name}.part")
     try:
-        written = writer(con, query, part)
+        yield part
         part.replace(path)
     except OSError as error:
         raise AuditorError(f"{path}: cannot be written: {error.strerror or error}.") from error
     finally:
         _remove(part)
-    return written
 
 
 def _remove(part: Path) -> None:

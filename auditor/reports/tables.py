@@ -1,22 +1,107 @@
-"""What a snapshot's exports hold: findings, circuits, systems and rejects, each as one query."""
+"""What a snapshot's exports hold: findings, circuits, systems, rejects and the like, each as one query."""
 
 from __future__ import annotations
 
-from auditor.errors import AuditorError
-from auditor.store.records_db import Connection, quoted
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
-WHAT = ("findings", "circuits", "systems", "rejects")
+import duckdb
+
+from auditor.errors import AuditorError
+from auditor.reports.fetching import facts_query
+from auditor.store.records_db import Connection, quoted
+from auditor.toml_file import did_you_mean
+
+VERDICTS = ("fail", "unknown", "pass", "not applicable")
 
 _BOOKKEEPING = ("row_hash", "import_id", "missing_bits", "assumed_bits")
-_FINDINGS = (
-    'SELECT f.* FROM finding f JOIN "check" c USING ("check") ORDER BY f.system_id, f.circuit_id NULLS FIRST, c.number'
-)
-_REJECTS = (
-    'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id, r.sheet'
-    " FROM reject r JOIN import i USING (import_id)"
-    " ORDER BY r.import_id, r.sheet NULLS FIRST, r.row_number, r.canonical NULLS FIRST,"
-    ' r."column", r.code, r.sentence, r.raw'
-)
+
+
+@dataclass(frozen=True)
+class Filters:
+    """What an export is narrowed to; empty means everything."""
+
+    check: str = ""
+    verdict: str = ""
+    systems: tuple[str, ...] = ()
+
+    @property
+    def any(self) -> bool:
+        """Whether anything is filtered."""
+        return bool(self.check or self.verdict or self.systems)
+
+
+def text(value: str) -> str:
+    """A text as a literal of SQL."""
+    return "'" + value.replace("'", "''") + "'"
+
+
+def _where(conditions: Sequence[str]) -> str:
+    return f" WHERE {' AND '.join(conditions)}" if conditions else ""
+
+
+def _of_systems(filters: Filters, *columns: str) -> list[str]:
+    """Conditions: any of the columns names one of the systems."""
+    listed = ", ".join(map(text, filters.systems))
+    return [f"({' OR '.join(f'{column} IN ({listed})' for column in columns)})"] if listed else []
+
+
+def _findings(con: Connection, filters: Filters) -> str:
+    conditions = _of_systems(filters, "f.system_id")
+    conditions += [f'f."check" = {text(filters.check)}'] if filters.check else []
+    conditions += [f"f.verdict = {text(filters.verdict)}"] if filters.verdict else []
+    return (
+        f'SELECT f.* FROM finding f JOIN "check" c USING ("check"){_where(conditions)}'
+        " ORDER BY f.system_id, f.circuit_id NULLS FIRST, c.number"
+    )
+
+
+def _rejects(con: Connection, filters: Filters) -> str:
+    return (
+        'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id, r.sheet,'
+        " r.system_id, r.circuit_id, r.closed_by IS NULL AS open, r.closed_by"
+        f" FROM reject r JOIN import i USING (import_id){_where(_of_systems(filters, 'r.system_id'))}"
+        " ORDER BY r.import_id, r.sheet NULLS FIRST, r.row_number, r.canonical NULLS FIRST,"
+        ' r."column", r.code, r.sentence, r.raw'
+    )
+
+
+def _conflicts(con: Connection, filters: Filters) -> str:
+    said = "lambda i: c.\"values\"[i] || ' (row ' || c.\"rows\"[i] || ')'"
+    return (
+        f'SELECT i.file_name, c.system_id, c.circuit_id, c.combiner_id, c."column",'
+        f" array_to_string(list_transform(range(1, len(c.\"values\") + 1), {said}), '; ') AS said, c.import_id"
+        f" FROM conflict c JOIN import i USING (import_id){_where(_of_systems(filters, 'c.system_id'))}"
+        ' ORDER BY c.import_id, c.system_id, c.circuit_id NULLS FIRST, c.combiner_id NULLS FIRST, c."column", said'
+    )
+
+
+def _warnings(con: Connection, filters: Filters) -> str:
+    """What cannot be meant, then cells that count as missing because the mapping says so."""
+    where = _where(_of_systems(filters, "system_id"))
+    return (
+        'SELECT system_id, circuit_id, code, "column", value, sentence, file_name, sheet, row_number FROM ('
+        'SELECT system_id, circuit_id, code, "column", value, sentence, NULL AS file_name, NULL AS sheet,'
+        " NULL::BIGINT AS row_number, 0 AS import_id FROM warning"
+        ' UNION ALL SELECT NULL, NULL, w.code, w."column", w.raw, w.sentence, i.file_name, w.sheet, w."row",'
+        f" w.import_id FROM import_warning w JOIN import i USING (import_id)){where}"
+        ' ORDER BY import_id, sheet NULLS FIRST, row_number, system_id, circuit_id NULLS FIRST, code, "column", value,'
+        " sentence"
+    )
+
+
+def _duplicates(con: Connection, filters: Filters) -> str:
+    return (
+        "SELECT d.system_id, d.other_id, d.score, array_to_string(d.evidence, '; ') AS evidence, s.site_label,"
+        " o.site_label AS other_label, s.contact, o.contact AS other_contact FROM possible_duplicate d"
+        " LEFT JOIN system s USING (system_id) LEFT JOIN system o ON o.system_id = d.other_id"
+        f"{_where(_of_systems(filters, 'd.system_id', 'd.other_id'))} ORDER BY d.score DESC, d.system_id, d.other_id"
+    )
+
+
+def _facts(con: Connection, filters: Filters) -> str:
+    query = facts_query(con)
+    return f"FROM ({query}){_where(_of_systems(filters, 'system_id'))} ORDER BY system_id, rank"
 
 
 def _columns(con: Connection, table: str) -> list[str]:
@@ -28,7 +113,7 @@ def _shown(column: str) -> bool:
     return column not in _BOOKKEEPING and not column.endswith(("_missing", "_assumed"))
 
 
-def _joined(con: Connection, table: str, keys: tuple[str, ...]) -> str:
+def _joined(con: Connection, table: str, keys: tuple[str, ...], filters: Filters) -> str:
     """The records' columns beside the results': a name that both have is the result's."""
     results = _columns(con, f"{table}_result")
     facts = [c for c in _columns(con, table) if c not in results and _shown(c)]
@@ -40,17 +125,84 @@ def _joined(con: Connection, table: str, keys: tuple[str, ...]) -> str:
     missing = (
         ", fact_names(r.missing_bits) AS missing, fact_names(r.assumed_bits) AS assumed" if table == "circuit" else ""
     )
-    return f"SELECT {', '.join(shown)}{missing} FROM {table}_result r JOIN {table} s USING ({using}) ORDER BY {order}"
+    where = _where([*_of_systems(filters, "r.system_id"), *_of_verdict(results, table, filters)])
+    return (
+        f"SELECT {', '.join(shown)}{missing} FROM {table}_result r JOIN {table} s USING ({using}){where}"
+        f" ORDER BY {order}"
+    )
 
 
-def query_of(con: Connection, what: str) -> str:
-    """The SQL of an export; AuditorError names what there is."""
-    if what == "findings":
-        return _FINDINGS
-    if what == "rejects":
-        return _REJECTS
-    if what == "circuits":
-        return _joined(con, "circuit", ("system_id", "circuit_id"))
-    if what == "systems":
-        return _joined(con, "system", ("system_id",))
-    raise AuditorError(f"There is no export of {what!r}; there are {', '.join(WHAT)}.")
+def _of_verdict(results: Sequence[str], table: str, filters: Filters) -> list[str]:
+    """A condition on one check's verdict, or on the system's own."""
+    column = f"{filters.check.replace('-', '_')}_verdict" if filters.check else "verdict"
+    if filters.check and not filters.verdict:
+        raise AuditorError(f"--check {filters.check}: say which of its verdicts you want, such as --verdict fail.")
+    if not filters.verdict:
+        return []
+    if column not in results:
+        about = f"{filters.check} is judged for systems" if filters.check else "a circuit has a verdict for each check"
+        raise AuditorError(
+            f"--verdict {filters.verdict}: {about}, not for {table}s as a whole; name a check of circuits with --check."
+        )
+    return [f"r.{quoted(column)} = {text(filters.verdict)}"]
+
+
+def _circuits(con: Connection, filters: Filters) -> str:
+    return _joined(con, "circuit", ("system_id", "circuit_id"), filters)
+
+
+def _systems(con: Connection, filters: Filters) -> str:
+    return _joined(con, "system", ("system_id",), filters)
+
+
+_QUERIES: dict[str, Callable[[Connection, Filters], str]] = {
+    "findings": _findings,
+    "circuits": _circuits,
+    "systems": _systems,
+    "rejects": _rejects,
+    "facts": _facts,
+    "conflicts": _conflicts,
+    "warnings": _warnings,
+    "duplicates": _duplicates,
+}
+WHAT = tuple(_QUERIES)
+#: Exports that can be narrowed to a check or a verdict.
+_JUDGED = ("findings", "circuits", "systems")
+
+
+def query_of(con: Connection, what: str, filters: Filters | None = None) -> str:
+    """The SQL of an export; AuditorError names what there is, and what a filter should have been."""
+    chosen = filters or Filters()
+    if what not in _QUERIES:
+        raise AuditorError(f"There is no export of {what!r}; there are {', '.join(WHAT)}.")
+    try:
+        _check_filters(con, what, chosen)
+        query = _QUERIES[what](con, chosen)
+        con.execute(f"DESCRIBE {query}").fetchall()
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        raise AuditorError(f"This run was made before there was an export of {what}. Run: auditor audit") from error
+    return query
+
+
+def _check_filters(con: Connection, what: str, filters: Filters) -> None:
+    if (filters.check or filters.verdict) and what not in _JUDGED:
+        raise AuditorError(f"--check and --verdict narrow {', '.join(_JUDGED)}, not {what}.")
+    if filters.verdict and filters.verdict not in VERDICTS:
+        raise AuditorError(f"--verdict {filters.verdict}: a verdict is one of {', '.join(VERDICTS)}.")
+    if filters.check:
+        checks = [row[0] for row in con.execute('SELECT "check" FROM "check" ORDER BY number').fetchall()]
+        if filters.check not in checks:
+            meant = did_you_mean(filters.check, checks)
+            raise AuditorError(f"--check {filters.check}: there is no such check.{meant} `auditor explain` lists them.")
+    if what in _JUDGED:
+        for system in filters.systems:
+            _check_system(con, system)
+
+
+def _check_system(con: Connection, system: str) -> None:
+    if con.execute("SELECT 1 FROM system_result WHERE system_id = ?", [system]).fetchall():
+        return
+    merged = con.execute("SELECT kept_id FROM merged WHERE dropped_id = ?", [system]).fetchall()
+    if merged:
+        raise AuditorError(f"--system {system}: is merged into {merged[0][0]}, and not audited by itself.")
+    raise AuditorError(f"--system {system}: this run holds no such system.")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import date
 from decimal import Decimal
 from types import TracebackType
@@ -35,6 +36,21 @@ def fitted(text: str) -> str:
     return text.encode("utf-16-le", "surrogatepass")[:room].decode("utf-16-le", "ignore") + CUT_MARK
 
 
+@contextmanager
+def open_book(file: Sink) -> Iterator[xlsxwriter.Workbook]:
+    """Make a workbook that takes memory for one row at a time; it is whole once the block ends. OSError where not."""
+    with tempfile.TemporaryDirectory(prefix="auditor-") as folder:
+        options = {"constant_memory": True, "tmpdir": folder, "strings_to_formulas": False}
+        book = xlsxwriter.Workbook(file, options)
+        book.use_zip64()
+        yield book
+        try:
+            book.close()
+        except FileCreateError as failed:
+            cause = failed.args[0]
+            raise cause if isinstance(cause, OSError) else OSError(str(failed)) from failed
+
+
 class Worksheet:
     """An XLSX file with one sheet; it takes memory for one row at a time.
 
@@ -46,10 +62,8 @@ class Worksheet:
         self.rows = 0
         self.cut: dict[str, int] = {}
         self._guard = guard
-        self._folder = tempfile.TemporaryDirectory(prefix="auditor-")
-        options = {"constant_memory": True, "tmpdir": self._folder.name, "strings_to_formulas": False}
-        self._book = xlsxwriter.Workbook(file, options)
-        self._book.use_zip64()
+        self._stack = ExitStack()
+        self._book = self._stack.enter_context(open_book(file))
         self._sheet = self._book.add_worksheet("export")
         self._day = self._book.add_format({"num_format": "yyyy-mm-dd"})
 
@@ -59,14 +73,7 @@ class Worksheet:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        try:
-            if kind is None:
-                self._book.close()
-        except FileCreateError as failed:
-            cause = failed.args[0]
-            raise cause if isinstance(cause, OSError) else OSError(str(failed)) from failed
-        finally:
-            self._folder.cleanup()
+        self._stack.__exit__(kind, error, trace)
 
     def add(self, table: pa.Table) -> None:
         """Write a batch's rows; the first batch brings the header."""

@@ -37,6 +37,11 @@ class Store:
         return self.root / "records.duckdb"
 
     @property
+    def decisions(self) -> Path:
+        """What people decided; added to, never changed."""
+        return self.root / "decisions.sqlite"
+
+    @property
     def snapshots(self) -> Path:
         """Published audits."""
         return self.root / "snapshots"
@@ -55,6 +60,16 @@ class Store:
     def mappings(self) -> Path:
         """Mappings by the fingerprint of the header that they are for."""
         return self.root / "mappings"
+
+    @property
+    def incoming(self) -> Path:
+        """Files that were uploaded and are not imported yet, each in a folder named by its content hash."""
+        return self.root / "incoming"
+
+    @property
+    def jobs(self) -> Path:
+        """Commands that the dashboard started: what each is for, how far it is and what it printed."""
+        return self.root / "jobs"
 
     @property
     def policy(self) -> Path:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from auditor.errors import AuditorError
-from auditor.records import Mapping, Reading, load_mapping, read_records
+from auditor.records import Reading, load_mapping, read_records
 from auditor.store.folder import Store
+from auditor.store.mending import Read, read_entry
 from auditor.store.originals import Import, append_manifest, file_hash, keep_original, read_manifest
-from auditor.store.records_db import Connection, Outcome, Progress, apply
+from auditor.store.records_db import Connection, Outcome, Progress, apply, taken_back
+
+#: Imports that are named in a sentence.
+_SHOWN = 4
 
 
 @dataclass(frozen=True)
@@ -23,10 +28,6 @@ class Imported:
     seen_in: int
 
 
-def _mapping(path: Path | None) -> Mapping | None:
-    return None if path is None else load_mapping(path)
-
-
 def import_file(
     con: Connection,
     store: Store,
@@ -37,33 +38,36 @@ def import_file(
     replace_circuits: bool = False,
     dry_run: bool = False,
     progress: Progress | None = None,
+    name: str = "",
+    mends: int = 0,
+    older: bool = False,
 ) -> Imported:
     """Read a file and apply it; with `dry_run`, say what would happen and change nothing.
 
-    The manifest's line comes before the database's transaction: an import that was killed in between is read again
-    from its original when the database is opened next. Errors: AuditorError where the file as a whole is refused.
+    `name` is what the file is called where it lies under another name; its suffix must be the same. `mends` is the
+    import whose mended rows are read from a workbook of them. The manifest's line comes before the database's
+    transaction: an import that was killed in between is read again from its original when the database is opened next.
+    Errors: AuditorError where the file as a whole is refused, or where it would take back what a later import changed,
+    unless that is meant by `older`.
     """
-    sha256 = file_hash(path)
-    reading = read_records(path, _mapping(mapping_path), progress)
     entries = read_manifest(store)
-    entry = Import(
-        import_id=len(entries) + 1,
-        file_name=path.name,
-        sha256=sha256,
-        mapping_name=mapping_path.name if mapping_path else "",
-        mapping_sha256=file_hash(mapping_path) if mapping_path else "",
-        replace_circuits=replace_circuits,
-        imported_on=imported_on,
-    )
+    entry = _entry(entries, path, mapping_path, name, mends, replace_circuits, imported_on)
+    if mends:
+        read = read_entry(con, store, entries, entry, path, progress)
+    else:
+        read = Read(read_records(path, load_mapping(mapping_path) if mapping_path else None, progress))
     same = [e.import_id for e in entries if _input(e) == _input(entry)]
     con.execute("BEGIN")
-    outcome = apply(con, entry, reading)
-    repeated = bool(same) and outcome.accepted == 0
-    if dry_run or repeated:
-        con.execute("ROLLBACK")
-        return Imported(0, path.name, reading, outcome, same[-1] if same else 0)
     try:
-        if keep_original(store, path) != sha256:
+        outcome = apply(con, entry, read.reading, read.mended)
+        done = Imported(entry.import_id, entry.file_name, read.reading, outcome, same[-1] if same else 0)
+        repeated = bool(same) and outcome.accepted == 0
+        if not older and not repeated:
+            _refuse_older(con, entries, entry)
+        if dry_run or repeated:
+            con.execute("ROLLBACK")
+            return replace(done, import_id=0)
+        if keep_original(store, path) != entry.sha256:
             raise AuditorError(f"{path}: the file changed while it was read. Import it again once it is complete.")
         if mapping_path:
             keep_original(store, mapping_path)
@@ -72,8 +76,49 @@ def import_file(
         con.execute("ROLLBACK")
         raise
     con.execute("COMMIT")
-    return Imported(entry.import_id, path.name, reading, outcome, same[-1] if same else 0)
+    return done
 
 
-def _input(entry: Import) -> tuple[str, str, bool]:
-    return entry.sha256, entry.mapping_sha256, entry.replace_circuits
+def _entry(
+    entries: Sequence[Import],
+    path: Path,
+    mapping_path: Path | None,
+    name: str,
+    mends: int,
+    replace_circuits: bool,
+    imported_on: str,
+) -> Import:
+    """The manifest's line; mended rows name the mapping of the import that they belong to."""
+    mapping_name = mapping_path.name if mapping_path else ""
+    mapping_sha256 = file_hash(mapping_path) if mapping_path else ""
+    if 0 < mends <= len(entries):
+        mapping_name, mapping_sha256 = entries[mends - 1].mapping_name, entries[mends - 1].mapping_sha256
+    return Import(
+        import_id=len(entries) + 1,
+        file_name=name or path.name,
+        sha256=file_hash(path),
+        mapping_name=mapping_name,
+        mapping_sha256=mapping_sha256,
+        replace_circuits=replace_circuits,
+        mends=mends,
+        imported_on=imported_on,
+    )
+
+
+def _refuse_older(con: Connection, entries: Sequence[Import], entry: Import) -> None:
+    """Refuse an import that returns rows to what a later import had replaced."""
+    systems, circuits, imports = taken_back(con)
+    if not imports:
+        return
+    counts = ((systems, "system"), (circuits, "circuit"))
+    what = " and ".join(f"{count:,} {noun}{'' if count == 1 else 's'}" for count, noun in counts if count)
+    by = ", ".join(f"{number} ({entries[number - 1].file_name})" for number in imports[:_SHOWN])
+    more = f" and {len(imports) - _SHOWN:,} more" if len(imports) > _SHOWN else ""
+    raise AuditorError(
+        f"{entry.file_name}: is older than what the store holds: it would return {what} to what import {by}{more} had"
+        " changed. Nothing was imported. If the older values are right, import it with --older."
+    )
+
+
+def _input(entry: Import) -> tuple[str, str, bool, int]:
+    return entry.sha256, entry.mapping_sha256, entry.replace_circuits, entry.mends

@@ -7,7 +7,7 @@ from pathlib import Path
 from auditor.errors import AuditorError
 from auditor.records.bindings import KEYS
 from auditor.records.fault import clean
-from auditor.records.mapping import load_mapping
+from auditor.records.mapping import FileRules, load_mapping
 from auditor.records.proposing.headers import fingerprint
 from auditor.records.proposing.proposal import Table
 from auditor.records.proposing.tables import CSV_SUFFIXES, WORKBOOK_SUFFIXES, read_tables
@@ -49,14 +49,27 @@ def saved_mapping(store: Store, path: Path) -> Path | None:
         kept = mapping_path(store, table)
         if set(KEYS) <= {clean(header) for header in table.headers} or not kept.exists():
             continue
-        rules = load_mapping(kept).file
-        if (
-            rules.header_row == table.header_row
-            and rules.delimiter == table.delimiter
-            and _same_sheet(rules.sheet, table)
-        ):
+        if _reads(load_mapping(kept).file, table):
             return kept
     return None
+
+
+def keep_mapping(store: Store, path: Path, mapping: Path) -> Path | None:
+    """Keep the mapping that a file was read by for its header; None where the file has no one header to know it by.
+
+    AuditorError where another mapping is kept for that header.
+    """
+    rules = load_mapping(mapping)
+    if path.suffix.lower() not in CSV_SUFFIXES + WORKBOOK_SUFFIXES or rules.sheets is not None:
+        return None
+    fitting = [table for table in read_tables(path) if _reads(rules.file, table)]
+    return save_mapping(store, fitting[0], mapping.read_text("utf-8")) if len(fitting) == 1 else None
+
+
+def _reads(rules: FileRules, table: Table) -> bool:
+    """Whether a mapping's rules find a table's header where it stands."""
+    found = rules.header_row == table.header_row and rules.delimiter == table.delimiter
+    return found and _same_sheet(rules.sheet, table)
 
 
 def _same_sheet(sheet: str | None, table: Table) -> bool:

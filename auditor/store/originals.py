@@ -15,7 +15,7 @@ from auditor.store.folder import Store, sync
 
 
 class Import(BaseModel):
-    """One line of the manifest."""
+    """One line of the manifest. `mends` is the import whose refused rows the file gives again, mended; else 0."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -25,6 +25,7 @@ class Import(BaseModel):
     mapping_name: str = ""
     mapping_sha256: str = ""
     replace_circuits: bool = False
+    mends: int = 0
     imported_on: str
 
 

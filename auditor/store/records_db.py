@@ -5,27 +5,40 @@ It is rebuilt from the originals: an import that the manifest holds and the data
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import polars as pl
 
 from auditor.errors import AuditorError
-from auditor.records import Reading, load_mapping, read_records
-from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, REJECT_SCHEMA
-from auditor.records.schema import RUN, TABLES, UNIT, Table
+from auditor.records import Reading
+from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, REJECT_SCHEMA, ROW_NUMBER
+from auditor.records.schema import RUN, SYSTEM, TABLES, UNIT, Table
+from auditor.store import rejects
 from auditor.store.folder import Store
+from auditor.store.mending import read_entry
 from auditor.store.originals import Import, original_path, read_manifest
 
 #: Raise it when the tables change; a database of another version is rebuilt.
-VERSION = "2"
+VERSION = "3"
 
-#: Row hash of a circuit, or of its system, that stands in the place of a refused row.
-PLACE = "refused"
-
-_SQL_TYPES = {pl.String(): "VARCHAR", pl.Int64(): "BIGINT", pl.Float64(): "DOUBLE", pl.Date(): "DATE"}
+_SQL_TYPES = {
+    pl.String(): "VARCHAR",
+    pl.Int32(): "INTEGER",
+    pl.Int64(): "BIGINT",
+    pl.Float64(): "DOUBLE",
+    pl.Date(): "DATE",
+    pl.List(pl.String()): "VARCHAR[]",
+    pl.List(pl.Int64()): "BIGINT[]",
+}
+#: What an import tells of its rows, by table; each has the import's id before these columns.
+_TOLD: dict[str, dict[str, pl.DataType]] = {
+    "reject": rejects.SCHEMA,
+    "conflict": CONFLICT_SCHEMA,
+    "import_warning": {"row" if name == ROW_NUMBER else name: kind for name, kind in REJECT_SCHEMA.items()},
+}
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
@@ -36,7 +49,11 @@ Progress = Callable[[int, int | None], None]
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an import did to the store; rows_in == accepted + rejected + duplicate."""
+    """What an import did to the store; rows_in == accepted + rejected + duplicate.
+
+    `closed` counts the rows rejected by earlier imports that this one settled, `still_open` those of all imports that
+    nothing has settled yet.
+    """
 
     rows_in: int
     accepted: int
@@ -45,6 +62,8 @@ class Outcome:
     systems: int
     circuits: int
     replaced: int
+    closed: int = 0
+    still_open: int = 0
 
 
 def quoted(name: str) -> str:
@@ -64,15 +83,12 @@ def _create(con: Connection) -> None:
         con.execute(f"CREATE TABLE {quoted(table.name + '_past')} ({_definition(table)}, replaced_by INTEGER)")
     con.execute(
         "CREATE TABLE import (import_id INTEGER, file_name VARCHAR, sha256 VARCHAR, mapping_name VARCHAR,"
-        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, imported_on DATE, rows_in BIGINT, accepted BIGINT,"
-        " rejected BIGINT, duplicate BIGINT)"
+        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, mends INTEGER, imported_on DATE, rows_in BIGINT,"
+        " accepted BIGINT, rejected BIGINT, duplicate BIGINT)"
     )
-    rejects = ", ".join(f"{quoted(c)} {_SQL_TYPES[t]}" for c, t in REJECT_SCHEMA.items())
-    con.execute(f"CREATE TABLE reject (import_id INTEGER, {rejects})")
-    con.execute(
-        'CREATE TABLE conflict (import_id INTEGER, system_id VARCHAR, combiner_id VARCHAR, "column" VARCHAR,'
-        ' "values" VARCHAR[], "rows" BIGINT[])'
-    )
+    for name, schema in _TOLD.items():
+        columns = ", ".join(f"{quoted(c)} {_SQL_TYPES[t]}" for c, t in schema.items())
+        con.execute(f"CREATE TABLE {name} (import_id INTEGER, {columns})")
     con.execute("CREATE TABLE about (version VARCHAR)")
     con.execute("INSERT INTO about VALUES (?)", [VERSION])
     con.execute("COMMIT")
@@ -125,31 +141,33 @@ def open_records(store: Store, progress: Progress | None = None) -> Iterator[Con
                 f" Put the manifest back, or remove {store.records} to rebuild from what is listed."
             )
         for entry in entries[done:]:
-            replay(con, store, entry, progress)
+            replay(con, store, entries, entry, progress)
         yield con
     finally:
         con.close()
 
 
-def replay(con: Connection, store: Store, entry: Import, progress: Progress | None = None) -> Outcome:
-    """Read a kept original again and apply it."""
+def replay(
+    con: Connection, store: Store, entries: Sequence[Import], entry: Import, progress: Progress | None = None
+) -> Outcome:
+    """Read a kept original again and apply it; `entries` is the whole manifest."""
     path = original_path(store, entry.sha256, entry.file_name)
-    mapping = None
-    if entry.mapping_sha256:
-        mapping = load_mapping(original_path(store, entry.mapping_sha256, entry.mapping_name))
     if not path.exists():
         raise AuditorError(
             f"{path}: the original of import {entry.import_id} ({entry.file_name}) is gone; put it back."
         )
-    reading = read_records(path, mapping, progress)
+    read = read_entry(con, store, entries, entry, path, progress)
     con.execute("BEGIN")
-    outcome = apply(con, entry, reading)
+    outcome = apply(con, entry, read.reading, read.mended)
     con.execute("COMMIT")
     return outcome
 
 
-def apply(con: Connection, entry: Import, reading: Reading) -> Outcome:
-    """Apply a reading inside the caller's transaction: new revisions replace, what is equal stays."""
+def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame | None = None) -> Outcome:
+    """Apply a reading inside the caller's transaction: new revisions replace, what is equal stays.
+
+    `mended` names the refused rows of import `entry.mends` that the reading replaces.
+    """
     for table in TABLES:
         frame = getattr(reading.tables, table.name)
         _stage(con, table, frame, reading.present, entry.import_id)
@@ -160,6 +178,8 @@ def apply(con: Connection, entry: Import, reading: Reading) -> Outcome:
     changed, replaced = _count_changed(con, reading.row_keys)
     if reading.refused is not None:
         _hold_places(con, reading.refused, entry.import_id)
+    if mended is not None:
+        rejects.drop_places(con, entry, mended)
     for table in TABLES:
         _write(con, table, entry.import_id)
     accepted = min(changed, reading.accepted)
@@ -173,7 +193,28 @@ def apply(con: Connection, entry: Import, reading: Reading) -> Outcome:
         replaced,
     )
     _record(con, entry, reading, outcome)
-    return outcome
+    closed = rejects.close_rejects(con, entry, mended)
+    return replace(outcome, closed=closed, still_open=rejects.count_rows(con))
+
+
+def taken_back(con: Connection) -> tuple[int, int, list[int]]:
+    """What the import just applied returned to a revision that a later import had replaced.
+
+    Returns systems whose own facts or shared runs are, other circuits, and the imports that had replaced them.
+    """
+    found = " UNION ALL ".join(
+        f"SELECT n.system_id, {'n.circuit_id' if table is not SYSTEM else 'NULL'} AS circuit_id, o.replaced_by"
+        f" FROM new_{table.name} n JOIN {quoted(table.name + '_past')} o ON {_match(table)} AND o.row_hash = n.row_hash"
+        f" WHERE n.old_hash IS DISTINCT FROM n.row_hash AND n.row_hash <> $place"
+        for table in TABLES
+    )
+    systems, circuits, imports = con.execute(
+        f"WITH back AS ({found}) SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
+        " count(DISTINCT (system_id, circuit_id)) FILTER (circuit_id IS NOT NULL),"
+        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back",
+        {"place": rejects.PLACE},
+    ).fetchall()[0]
+    return systems, circuits, imports
 
 
 def _match(table: Table) -> str:
@@ -235,14 +276,14 @@ def _hold_places(con: Connection, refused: pl.DataFrame, import_id: int) -> None
     )
     con.unregister("incoming")
     con.execute(
-        f"INSERT INTO gone_circuit SELECT system_id, circuit_id FROM circuit WHERE row_hash = '{PLACE}'"
+        f"INSERT INTO gone_circuit SELECT system_id, circuit_id FROM circuit WHERE row_hash = '{rejects.PLACE}'"
         " AND starts_with(circuit_id, '(row ') AND system_id IN (SELECT system_id FROM new_system)"
         " AND (system_id, circuit_id) NOT IN (SELECT (system_id, circuit_id) FROM place)"
     )
     for table, keys in (("circuit", "system_id, circuit_id"), ("system", "system_id")):
         con.execute(
-            f"INSERT INTO new_{table} BY NAME SELECT {keys}, min(source_row) AS source_row, '{PLACE}' AS row_hash,"
-            f" {import_id} AS import_id FROM place ANTI JOIN {table} USING ({keys})"
+            f"INSERT INTO new_{table} BY NAME SELECT {keys}, min(source_row) AS source_row,"
+            f" '{rejects.PLACE}' AS row_hash, {import_id} AS import_id FROM place ANTI JOIN {table} USING ({keys})"
             f" ANTI JOIN new_{table} USING ({keys}) GROUP BY {keys}"
         )
 
@@ -314,19 +355,20 @@ def _write(con: Connection, table: Table, import_id: int) -> None:
 
 def _record(con: Connection, entry: Import, reading: Reading, outcome: Outcome) -> None:
     con.execute(
-        "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             *(entry.import_id, entry.file_name, entry.sha256, entry.mapping_name, entry.mapping_sha256),
-            *(entry.replace_circuits, entry.imported_on),
+            *(entry.replace_circuits, entry.mends, entry.imported_on),
             *(outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate),
         ],
     )
-    for name, frame, columns in (
-        ("reject", reading.rejects, REJECT_SCHEMA),
-        ("conflict", reading.tables.conflicts, CONFLICT_SCHEMA),
-    ):
+    told = {
+        "reject": rejects.rejects_of(reading),
+        "conflict": reading.tables.conflicts,
+        "import_warning": reading.warnings.rename({ROW_NUMBER: "row"}),
+    }
+    for name, frame in told.items():
         if frame.height:
             con.register("incoming", frame.to_arrow())
-            listed = ", ".join(quoted(c) for c in columns)
-            con.execute(f"INSERT INTO {name} SELECT {entry.import_id}, {listed} FROM incoming")
+            con.execute(f"INSERT INTO {name} BY NAME SELECT {entry.import_id} AS import_id, * FROM incoming")
             con.unregister("incoming")

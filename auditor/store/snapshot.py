@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records.schema import TABLES
@@ -45,29 +46,35 @@ def write_snapshot(
     results: Mapping[str, Path],
     about: Mapping[str, str | int],
     statements: list[str],
+    beside: Mapping[str, pl.DataFrame],
 ) -> Path:
     """Build the snapshot of a run from the records database and its result files, and publish it.
 
     `results` gives the Parquet file of each result table; `about` becomes the one row of table `audit`; `statements`
-    run last inside the new file (views and the tables they need).
+    run last inside the new file (views and the tables they need). `beside` are small tables as they stand, among them
+    `merged`: the records of a system that was merged into another are left out.
     """
     part = store.scratch / f"audit-{number:04d}.duckdb"
     con.execute(f"ATTACH '{_literal(part)}' AS snap")
     try:
+        for name, frame in beside.items():
+            con.register("incoming", frame.to_arrow())
+            con.execute(f"CREATE TABLE snap.{quoted(name)} AS FROM incoming")
+            con.unregister("incoming")
         for table in TABLES:
             keys = ", ".join(quoted(k) for k in table.key)
             con.execute(
                 f"CREATE TABLE snap.{quoted(table.name)} AS SELECT * EXCLUDE (row_hash)"
-                f" FROM records.{quoted(table.name)} ORDER BY {keys}"
+                f" FROM records.{quoted(table.name)} ANTI JOIN snap.merged m ON m.dropped_id = system_id"
+                f" ORDER BY {keys}"
             )
-        for name in ("import", "reject", "conflict"):
+        for name in ("import", "reject", "conflict", "import_warning"):
             con.execute(f"CREATE TABLE snap.{quoted(name)} AS SELECT * FROM records.{quoted(name)} ORDER BY ALL")
         con.execute("SET preserve_insertion_order = true")  # results come sorted by key
         for name, path in results.items():
-            verdicts = _verdict_columns(con, path)
             con.execute(
                 f"CREATE TABLE snap.{quoted(name)} AS"
-                f" SELECT * REPLACE ({verdicts}) FROM read_parquet('{_literal(path)}')"
+                f" SELECT *{_as_stored(con, path)} FROM read_parquet('{_literal(path)}')"
             )
         columns = ", ".join(f"{quoted(k)} {'BIGINT' if isinstance(v, int) else 'VARCHAR'}" for k, v in about.items())
         con.execute(f"CREATE TABLE snap.audit ({columns})")
@@ -96,14 +103,13 @@ def _literal(path: Path) -> str:
     return str(path).replace("'", "''")
 
 
-def _verdict_columns(con: Connection, path: Path) -> str:
-    """REPLACE expressions that turn verdict numbers into the enumeration."""
+def _as_stored(con: Connection, path: Path) -> str:
+    """A REPLACE clause that turns verdict numbers into the enumeration and masks into integers, empty without any."""
     rows = con.execute(f"DESCRIBE SELECT * FROM read_parquet('{_literal(path)}')").fetchall()
-    names = [row[0] for row in rows if row[1] == "TINYINT"]
-    kind = "ENUM('fail', 'unknown', 'pass', 'not applicable')"
-    return ", ".join(
-        f"(['fail', 'unknown', 'pass', 'not applicable'])[{quoted(n)} + 1]::{kind} AS {quoted(n)}" for n in names
-    )
+    verdict = "(['fail', 'unknown', 'pass', 'not applicable']::ENUM('fail', 'unknown', 'pass', 'not applicable')[])"
+    stored = {"TINYINT": verdict + "[{} + 1]", "DECIMAL(38,0)": "{}::HUGEINT"}
+    columns = [f"{stored[row[1]].format(quoted(row[0]))} AS {quoted(row[0])}" for row in rows if row[1] in stored]
+    return f" REPLACE ({', '.join(columns)})" if columns else ""
 
 
 def open_snapshot(store: Store, number: int | None = None) -> Connection:

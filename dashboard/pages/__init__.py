@@ -5,9 +5,9 @@ from __future__ import annotations
 import urllib.parse
 
 from dashboard.context import Page
-from dashboard.pages import portfolio, system
+from dashboard.pages import imports, portfolio, system
 
-PAGES: tuple[Page, ...] = (portfolio.PAGE, system.PAGE)
+PAGES: tuple[Page, ...] = (portfolio.PAGE, system.PAGE, imports.PAGE)
 
 
 def page_of(pathname: str | None) -> tuple[Page, str] | None:
@@ -16,6 +16,6 @@ def page_of(pathname: str | None) -> tuple[Page, str] | None:
     for page in PAGES:
         if page.prefix == path:
             return page, ""
-        if page.prefix != "/" and path.startswith(page.prefix):
+        if page.prefix != "/" and page.prefix.endswith("/") and path.startswith(page.prefix):
             return page, urllib.parse.unquote(path[len(page.prefix) :])
     return None

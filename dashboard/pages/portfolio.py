@@ -102,6 +102,14 @@ def _ignored(notes: tuple[str, ...]) -> list[Component]:
     return [components.note([html.P(text) for text in notes], "warning")] if notes else []
 
 
+def _nothing_read(con: Connection) -> list[Component]:
+    """Where to look when files came in of which no system could be read."""
+    if table_queries.count(con, Filters()):
+        return []
+    link = dcc.Link("The import page says what was rejected, and why", href="/import")
+    return [components.note(["No system could be read from what was imported. ", link, "."], "warning")]
+
+
 def layout(context: Context, rest: str, search: str) -> Component:
     """The answer, the filters, the charts and the table of a query string."""
     view, notes = parse(search)
@@ -110,6 +118,7 @@ def layout(context: Context, rest: str, search: str) -> Component:
         return html.Div(
             [
                 html.Div(_ignored(notes), id="ignored"),
+                *_nothing_read(con),
                 html.Section(parts.answer(con, view), id="answer", **{"aria-live": "polite"}),
                 html.Section(
                     [

@@ -110,6 +110,12 @@ def _revisions(case: Case) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def _owner(conflict: dict[str, Any]) -> str:
+    """What the fact is of, where it is not the system's own."""
+    circuit = conflict.get("circuit_id")
+    return f"circuit {circuit}" if circuit else conflict["combiner_id"] or ""
+
+
 def records(case: Case, conflicts: pl.DataFrame, refused: pl.DataFrame) -> Component:
     """Where the records came from, what disagreed and what was refused."""
     rows = _revisions(case)
@@ -129,7 +135,7 @@ def records(case: Case, conflicts: pl.DataFrame, refused: pl.DataFrame) -> Compo
     if conflicts.height:
         lines = [
             html.Li(
-                f"{row['column']}{' of ' + row['combiner_id'] if row['combiner_id'] else ''} disagrees in"
+                f"{row['column']}{' of ' + owner if (owner := _owner(row)) else ''} disagrees in"
                 f" {row['file_name']}: "
                 + ", ".join(f"{value} in row {at}" for value, at in zip(row["values"], row["rows"], strict=True))
                 + ". It is taken as missing."

@@ -82,7 +82,7 @@ def missing_facts(con: Connection, filters: Filters) -> pl.DataFrame:
     return _frame(
         con,
         f"""WITH sets AS (SELECT waits_for, waits_alone, count(*) AS n FROM shown {condition} GROUP BY ALL)
-        SELECT f.fact, f.label, coalesce(sum(n) FILTER (waits_for = 1::UBIGINT << f.number), 0)::BIGINT AS settles,
+        SELECT f.fact, f.label, coalesce(sum(n) FILTER (waits_for = 1::HUGEINT << f.number), 0)::BIGINT AS settles,
           coalesce(sum(n) FILTER ((waits_alone >> f.number) & 1 = 1), 0)::BIGINT AS alone, sum(n)::BIGINT AS waits
         FROM sets JOIN fact f ON (waits_for >> f.number) & 1 = 1
         GROUP BY f.fact, f.label, f.number ORDER BY settles DESC, alone DESC, waits DESC, f.number""",

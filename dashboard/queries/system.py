@@ -45,7 +45,7 @@ def conflicts(con: Connection, system_id: str) -> pl.DataFrame:
     """Facts on which the system's rows disagreed: the values with the rows that state them, side by side."""
     return _frame(
         con,
-        """SELECT i.file_name, c.combiner_id, c."column", c."values", c."rows" FROM conflict c
+        """SELECT i.file_name, c.* FROM conflict c
            LEFT JOIN import i USING (import_id) WHERE c.system_id = ? ORDER BY c.import_id, c."column" """,
         [system_id],
     )

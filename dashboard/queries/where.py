@@ -59,7 +59,7 @@ def _check(values: Sequence[str]) -> Condition:
 
 
 def _fact(values: Sequence[str]) -> Condition:
-    bits = f"(SELECT bit_or(1::UBIGINT << number) FROM fact WHERE fact IN ({_marks(values)}))"
+    bits = f"(SELECT bit_or(1::HUGEINT << number) FROM fact WHERE fact IN ({_marks(values)}))"
     return f"coalesce(waits_for & {bits}, 0) <> 0", list(values)
 
 

@@ -1,6 +1,6 @@
 """The exact operating voltages of single-phase circuits against power-grid-model; aimed at 300 times faster.
 
-    python tests/benchmarks/bench_operating.py [--rows N] [--slow N]
+    python tests/benchmarks/bench_operating.py [--rows N] [--slow N] [--joined N]
 
 Circuits of 8 to 16 units, each with a home run and sections of its own, fed at the end or in the centre. Here all of
 them are one array problem. Beside it, in the same process and on the same circuits, power-grid-model 1) builds and

@@ -101,7 +101,7 @@ def _chunk(rng: np.random.Generator, first: int, count: int) -> pl.DataFrame:
     frames = [_systems(rng, k, first + np.flatnonzero(kind == n)) for n, k in enumerate(KINDS)]
     parts = [_circuits(rng, k, f) for k, f in zip(KINDS, frames, strict=True) if f.height]
     rows = pl.concat(parts, how="vertical_relaxed")
-    return rows.sort("system_id", "circuit_id").select(list(simple_columns()))
+    return rows.sort("system_id", "circuit_id").select([name for name in simple_columns() if name in rows.columns])
 
 
 def _systems(rng: np.random.Generator, kind: Kind, numbers: np.ndarray) -> pl.DataFrame:

@@ -55,20 +55,24 @@ def test_a_file_may_be_invented_as_a_whole(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [
-        ("rated_w = 240", 'rated_w = "240"', "rated_w: should be a valid number, got '240'"),
-        ("rated_w = 240", "rated_w = true", "rated_w: should be a valid number, got True"),
-        ("rated_w = 240", "rated_w = -240", "rated_w: should be greater than 0, got -240"),
-        ("rated_w = 240", "rated_w = nan", "rated_w: should be"),
-        ("rated_w = 240", "rated_w = inf", "rated_w: should be a finite number, got inf"),
-        ("rated_w = 240", "rated_kw = 0.24", "rated_kw: unknown field. Allowed: model, revision, effective, source"),
+        ("rated_w = 240", 'rated_w = "240"', 'rated_w = "240": must be a number above 0. Write it without quotes: 240'),
+        ("rated_w = 240", "rated_w = true", "rated_w = true: must be a number above 0."),
+        ("rated_w = 240", "rated_w = -240", "rated_w = -240: must be a number above 0."),
+        ("rated_w = 240", "rated_w = nan", "rated_w = nan: must be a number above 0."),
+        ("rated_w = 240", "rated_w = inf", "rated_w = inf: must be a number above 0."),
+        ("rated_w = 240", "rated_kw = 0.24", "rated_kw: there is no such entry. Did you mean rated_w? Allowed"),
         ("revision = 1\n", "", "revision: is missing"),
-        ("revision = 1", "revision = 1.5", "revision: should be a valid integer"),
-        ("revision = 1", "revision = 0", "revision: should be greater than or equal to 1, got 0"),
-        ("effective = 2014-01-01", 'effective = "2014-01-01"', "effective: should be a valid date"),
+        ("revision = 1", "revision = 1.5", "revision = 1.5: must be a whole number of 1 or more."),
+        ("revision = 1", "revision = 0", "revision = 0: must be a whole number of 1 or more."),
+        ("effective = 2014-01-01", 'effective = "2014-01-01"', "quotes. Write it without quotes: 2014-01-01"),
         ('source = "Sheet A"\n', "", "source is missing: name the document"),
         ('"Sheet A"', '""', "source: must be a text without spaces at its ends, got ''"),
         ('"Sheet A"', '"Sheet A "', "source: must be a text without spaces at its ends, got 'Sheet A '"),
-        ('["1547-2018 cat II"]', '"1547"', "grid_profiles: should be a valid list, got '1547'"),
+        (
+            '["1547-2018 cat II"]',
+            '"1547"',
+            'grid_profiles = "1547": must be a list in brackets. Write it in brackets: ["1547"].',
+        ),
         ('"1.00"', '"one"', "current_a: must be a plain decimal number written as text, such as '1.15'; got 'one'"),
         ('"1.00"', '"1,00"', "current_a: must be a plain decimal number written as text, such as '1.15'; got '1,00'"),
         ('"1.00"', '"-1.00"', "current_a: must be a plain decimal number"),
@@ -79,15 +83,15 @@ def test_a_file_may_be_invented_as_a_whole(tmp_path: Path) -> None:
         (
             '"120/240"',
             '"120/230"',
-            "branch_limits, item 1, service: should be '120/240', '208Y/120', '480Y/277', '230'",
+            'branch_limits, item 1, service = "120/230": must be "120/240", "208Y/120", "480Y/277", "230" or',
         ),
         (
             '"single"',
             '"two-wire"',
-            "branch_limits, item 1, wiring: should be 'single' or 'three-phase', got 'two-wire'",
+            'branch_limits, item 1, wiring = "two-wire": must be "single" or "three-phase".',
         ),
-        ("units = 16", "units = 16, amps = 20", "branch_limits, item 1, amps: unknown field"),
-        ("units = 16", "units = 0", "branch_limits, item 1, units: should be greater than or equal to 1, got 0"),
+        ("units = 16", "units = 16, amps = 20", "branch_limits, item 1, amps: there is no such entry"),
+        ("units = 16", "units = 0", "branch_limits, item 1, units = 0: must be a whole number of 1 or more."),
         ('["1547-2018 cat II"]', '["1547"]', "grid_profiles: unknown grid profile '1547'. Known: AS/NZS 4777.2:2015"),
         (
             "rated_w = 240",
@@ -118,13 +122,25 @@ def test_a_branch_limit_given_twice(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ('[[invertor]]\nmodel = "X"\n', "'invertor': unknown table. Allowed: [[inverter]], [[trunk]], [[module]]"),
-        ('[inverter]\nmodel = "X"\n', "'inverter': must be a list of entries, each under its own [[inverter]]"),
-        ("invented = 1\n", "invented: must be true or false, got 1"),
+        (
+            '[[invertor]]\nmodel = "X"\n',
+            "[[invertor]]: there is no such table. Did you mean inverter? Allowed: [[inverter]], [[trunk]], [[module]]",
+        ),
+        (
+            '[inverter]\nmodel = "X"\n',
+            "inverter: write each entry under a heading of its own in double brackets, [[inverter]]",
+        ),
+        ("invented = 1\n", "invented = 1: must be true or false, without quotes"),
         ("[[inverter\n", "not a TOML file"),
         (BARE.format(table="trunk", revision=1, effective="2014-01-01") + 'conductor_size = "12"', "12 AWG, 4/0 AWG"),
-        (BARE.format(table="trunk", revision=1, effective="2014-01-01") + "conductors = 6", "less than or equal to 5"),
-        (BARE.format(table="module", revision=1, effective="2014-01-01") + "voc_pct_per_c = 0.3", "less than 0"),
+        (
+            BARE.format(table="trunk", revision=1, effective="2014-01-01") + "conductors = 6",
+            "conductors = 6: must be a whole number from 2 to 5.",
+        ),
+        (
+            BARE.format(table="module", revision=1, effective="2014-01-01") + "voc_pct_per_c = 0.3",
+            "must be a number below 0.",
+        ),
         (BARE.format(table="module", revision=1, effective="2014-01-01") + "voc_v = 30\nvmp_v = 31", "must not exceed"),
     ],
 )
@@ -137,7 +153,7 @@ def test_faults_of_a_file(tmp_path: Path, text: str, expected: str) -> None:
 def test_every_fault_of_a_file_is_told(tmp_path: Path) -> None:
     message = fault(tmp_path, INVERTER.replace("240\n", "-1\n") + BARE.format(table="trunk", revision=0, effective="1"))
     assert len(message.splitlines()) == 3
-    assert "[[trunk]] entry 1 (Rowan), effective: should be a valid date" in message
+    assert "[[trunk]] entry 1 (Rowan): effective = 1: must be a date such as 2024-03-25, without quotes." in message
 
 
 def test_a_file_that_is_not_text(tmp_path: Path) -> None:
@@ -161,6 +177,24 @@ def test_a_revision_given_twice_names_both_places(tmp_path: Path) -> None:
         load_catalog([tmp_path])
     assert "b.toml: [[trunk]] entry 1 (Rowan), revision: 1 is already given at" in str(caught.value)
     assert "a.toml: [[trunk]] entry 1 (Rowan)." in str(caught.value)
+
+
+def test_faults_of_every_file_are_told_at_once(tmp_path: Path) -> None:
+    good = BARE.format(table="trunk", revision=1, effective="2014-01-01")
+    write(tmp_path, good + "rated_w = 20\n", "a.toml")
+    write(tmp_path, good + "rated_a = -20\n", "b.toml")
+    write(tmp_path, good, "c.toml")
+    write(tmp_path, good, "d.toml")
+    with pytest.raises(AuditorError) as caught:
+        load_catalog([tmp_path])
+    lines = str(caught.value).splitlines()
+    assert [Path(line.partition(":")[0]).name for line in lines] == ["a.toml", "b.toml", "d.toml"]
+
+
+def test_what_a_whole_entry_must_hold_is_told_beside_its_faults(tmp_path: Path) -> None:
+    message = fault(tmp_path, INVERTER.replace("rated_w = 240", "rated_w = 0").replace('source = "Sheet A"\n', ""))
+    assert "rated_w = 0: must be a number above 0." in message
+    assert "source is missing: name the document" in message
 
 
 @pytest.mark.parametrize("second", ["2014-01-01", "2013-06-01"])
@@ -213,8 +247,12 @@ def test_a_user_may_add_a_grid_profile(tmp_path: Path) -> None:
         ("clearing_s = 2.0", "clearing_s = 2.0, mean_slides = true", "mean_slides belongs to a ten-minute threshold"),
         ("clearing_s = 2.0", "clearing_s = 2.0, delay_s = 3.0", "delay_s must not exceed clearing_s"),
         ("clearing_s = 2.0", "clearing_s = 2.0, clearing_range_s = [2.0, 1.0]", "must hold the lower limit first"),
-        ('"instant"', '"hourly"', "thresholds, item 1, kind: should be 'instant' or 'ten-minute', got 'hourly'"),
-        ('mark = "seen in one text"\n', 'mark = "sure"\n', "mark: should be 'seen in two texts', 'seen in one text'"),
+        ('"instant"', '"hourly"', 'thresholds, item 1, kind = "hourly": must be "instant" or "ten-minute".'),
+        (
+            'mark = "seen in one text"\n',
+            'mark = "sure"\n',
+            'mark = "sure": must be "seen in two texts", "seen in one text", "derived" or "from memory".',
+        ),
         (
             'alias = ["NV sheet"]',
             'volt_watt = { v1_pu = 1.1, v2_pu = 1.06, p2 = 0, on_by_default = true, mark = "derived" }',

@@ -9,7 +9,7 @@ import polars as pl
 
 from auditor.checks import BY_NAME
 from auditor.checks.base import judge_frame
-from auditor.checks.facts import mask
+from auditor.checks.facts import MASK, mask
 from auditor.policy import Policy, load_policy
 
 Row = dict[str, Any]
@@ -160,7 +160,7 @@ NULLS = {
 def schema(level: str) -> dict[str, Any]:
     """The types of a level's columns."""
     types = {name: NULLS.get(name) or TYPES[type(value)] for name, value in GOOD[level].items()}
-    bits = {name: pl.UInt64 for name in types if name.endswith(("_bits", "_needs"))}
+    bits = {name: MASK for name in types if name.endswith(("_bits", "_needs"))}
     return {**types, **bits}
 
 

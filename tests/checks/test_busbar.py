@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from check_frames import Row, judge
 
-from auditor.checks.facts import mask
+from auditor.checks.facts import FACTS, mask, names
 
 ELSEWHERE: Row = {"backfeed_position": "elsewhere"}
 NO_POSITION: Row = {"backfeed_position": None, "missing_bits": mask("backfeed_position")}
@@ -17,6 +17,14 @@ NO_EDITION: Row = {"code_edition": None, "missing_bits": mask("code_edition")}
 def solar(amps: float, breaker: float) -> Row:
     return {"solar_current_a": amps, "solar_breakers_a": breaker, "solar_breakers_high_a": breaker}
 
+
+#: Two circuits whose breakers may feed the busbar one by one or through one of 40 A.
+TWO_BREAKERS: Row = {
+    "solar_current_a": 32.0,
+    "solar_breakers_a": 40.0,
+    "solar_breakers_high_a": 60.0,
+    "missing_bits": mask("backfed_breaker"),
+}
 
 BUSBAR: dict[str, tuple[Row, str, float | None, float | None]] = {
     # 200 A busbar and main, opposite end: at most 40 A of back-feed (several texts).
@@ -111,6 +119,54 @@ BUSBAR: dict[str, tuple[Row, str, float | None, float | None]] = {
         260.0,
         240.0,
     ),
+    "edition missing, breakers fail and the current fits": (
+        {**NO_EDITION, **solar(32.0, 45.0), "busbar_breakers_a": 300.0},
+        "unknown",
+        None,
+        None,
+    ),
+    # The current counts in 2014 already, 705.12(D)(2)(3); before, another source stands in with 1.25 times its own.
+    "2014 counts the current": (
+        {"code_edition": "2014", **solar(64.0, 100.0), "main_breaker_a": 150.0},
+        "pass",
+        230.0,
+        240.0,
+    ),
+    "another source before 2014": ({**OLD, "other_sources_a": 8.0}, "fail", 250.0, 240.0),
+    "another source may be there, and nothing can pass": (
+        {
+            **solar(48.0, 60.0),
+            "other_sources_a": None,
+            "missing_bits": mask("other_sources_a"),
+            "busbar_breakers_a": 300.0,
+        },
+        "fail",
+        260.0,
+        240.0,
+    ),
+    # One 40 A breaker feeds the busbar, or two of 30 A: 240 A would pass, 260 A not.
+    "the back-fed breaker decides before 2014": ({**OLD, **TWO_BREAKERS}, "unknown", None, None),
+    "it does not from 2014 on": (TWO_BREAKERS, "pass", 240.0, 240.0),
+    # 408.36: 10 A of back-feed beside a 225 A main would pass the 120 %, but the busbar is for 200 A.
+    "a main larger than the busbar": ({**solar(8.0, 15.0), "main_breaker_a": 225.0}, "fail", 235.0, 200.0),
+    "a main larger than the busbar, whatever the sources": (
+        {"solar_units_known": False, "missing_bits": mask("inverter_count"), "main_breaker_a": 225.0},
+        "fail",
+        225.0,
+        200.0,
+    ),
+    "supply side, code missing": (
+        {"connection_side": "supply", "code_family": None, "missing_bits": mask("installation_code")},
+        "not applicable",
+        None,
+        None,
+    ),
+    "side missing where the load side would fail": (
+        {"connection_side": None, "missing_bits": mask("connection_side"), **solar(168.0, 225.0)},
+        "unknown",
+        None,
+        None,
+    ),
     "supply side": ({"connection_side": "supply", **solar(160.0, 200.0)}, "not applicable", None, None),
     "side missing": (
         {"connection_side": None, "missing_bits": mask("connection_side"), **solar(160.0, 200.0)},
@@ -140,6 +196,11 @@ def test_an_unread_sum_of_breakers_names_where_it_fails() -> None:
     result = judge("busbar", {**solar(48.0, 60.0), **NO_SUM})[0]
     assert (result["fails_at"], result["missing"]) == (200.0, mask("busbar_breakers_a"))
     assert judge("busbar", {})[0]["fails_at"] is None
+    # The sources' own breakers are over the busbar already.
+    assert judge("busbar", {**solar(168.0, 225.0), **NO_SUM})[0]["fails_at"] is None
+    # Before 2014 there is no such option.
+    sideless = {**OLD, **solar(48.0, 60.0), "connection_side": None, "missing_bits": mask("connection_side")}
+    assert judge("busbar", sideless)[0]["fails_at"] is None
 
 
 def test_only_what_matters_is_named_as_missing() -> None:
@@ -149,3 +210,24 @@ def test_only_what_matters_is_named_as_missing() -> None:
     assert judge("busbar", over)[0]["missing"] == mask("busbar_breakers_a", "code_edition")
     fits = {"main_breaker_a": 150.0, "backfeed_position": None, "missing_bits": mask("backfeed_position")}
     assert judge("busbar", fits)[0]["missing"] == 0
+    assert judge("busbar", {**OLD, **TWO_BREAKERS})[0]["missing"] == mask("backfed_breaker")
+    assert judge("busbar", NO_POSITION)[0]["missing"] == mask("backfeed_position")
+    assert judge("busbar", {**OLD, **solar(48.0, 60.0), **NO_SUM})[0]["missing"] == 0
+
+
+SOURCES = ("service", "inverter_model", "inverter_spec", "inverter_current", "inverter_count", "other_sources_a")
+PANEL = ("busbar_a", "connection_side", "installation_code", "code_edition")
+
+
+@pytest.mark.parametrize(
+    ("change", "rests_on"),
+    [
+        ({}, (*SOURCES, *PANEL, "main_breaker_a", "backfeed_position")),
+        ({"main_breaker_a": 150.0}, (*SOURCES, *PANEL, "main_breaker_a")),
+        ({**solar(48.0, 60.0), "busbar_breakers_a": 90.0}, (*PANEL, "busbar_breakers_a")),
+    ],
+    ids=["120 %", "the sum", "all breakers"],
+)
+def test_a_pass_rests_on_the_facts_of_its_option(change: Row, rests_on: tuple[str, ...]) -> None:
+    result = judge("busbar", {**change, "assumed_bits": mask(*FACTS)})[0]
+    assert (result["verdict"], names(result["assumed"])) == ("pass", names(mask(*rests_on)))

@@ -114,7 +114,7 @@ def needs_of(check: Check, row: dict[str, Any]) -> int:
     frame = pl.DataFrame([row], schema=schema(check.level), strict=False)
     for step in judgement.steps:
         frame = frame.with_columns(**step)
-    return int(frame.select(judgement.needs.cast(pl.UInt64).alias("needs"))["needs"][0])
+    return int(frame.select(judgement.needs.alias("needs"))["needs"][0])
 
 
 def placeholders(text: str) -> set[str]:

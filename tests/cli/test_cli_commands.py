@@ -63,7 +63,7 @@ def test_audit_says_what_is_wrong(refused: Refused, full: Path, tmp_path: Path) 
     assert "there is no such folder" in refused("audit", "--store", full, "--catalog", "nowhere")
     (tmp_path / "empty").mkdir()
     assert "holds no equipment file" in refused("audit", "--store", full, "--catalog", "empty")
-    assert "none.toml: cannot read the policy" in refused("audit", "--store", full, "--policy", "none.toml")
+    assert "none.toml: cannot be read: " in refused("audit", "--store", full, "--policy", "none.toml")
     (tmp_path / "broken.toml").write_text("[[", "utf-8")
     assert "broken.toml" in refused("audit", "--store", full, "--policy", "broken.toml")
     assert "there is no store here. Import a file first" in refused("audit", "--store", "nowhere")
@@ -192,7 +192,10 @@ def test_policy_shows_and_sets(run: Run, refused: Refused, tmp_path: Path) -> No
     assert 'name = "mine"' in shown.out
     assert shown.err == ""
     (tmp_path / "broken.toml").write_text("name = 3\n", "utf-8")
-    assert refused("policy", "broken.toml", "--store", "fresh").startswith("broken.toml: ")
+    broken = run("policy", "broken.toml", "--store", "fresh")
+    assert broken.status == 1
+    assert broken.err.startswith('auditor: broken.toml: name = 3: must be text in quotes. Write it in quotes: "3".\n')
+    assert str(tmp_path) not in broken.err
     assert "cannot read the policy" in refused("policy", "none.toml", "--store", "fresh")
     assert "cannot read the policy" in refused("policy", tmp_path, "--store", "fresh")
     assert 'name = "mine"' in run("policy", "--store", "fresh").out

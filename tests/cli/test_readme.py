@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer
@@ -11,7 +12,17 @@ import typer
 from auditor.cli import app
 
 README = Path(__file__).parents[2] / "README.md"
-COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+
+def commands(group: Any, prefix: str = "") -> dict[str, Any]:
+    """Every command by its full name, those of a group such as `decide merge` among them."""
+    named: dict[str, Any] = {}
+    for name, command in group.commands.items():
+        named |= commands(command, f"{prefix}{name} ") if hasattr(command, "commands") else {prefix + name: command}
+    return named
+
+
+COMMANDS = commands(typer.main.get_command(app))
 OPTIONS = sorted(
     {
         (name, tuple(param.opts))
@@ -24,7 +35,7 @@ OPTIONS = sorted(
 
 @pytest.mark.parametrize("name", sorted(COMMANDS))
 def test_a_command_is_in_the_readme(name: str) -> None:
-    assert re.search(rf"auditor {name}\b", README.read_text("utf-8"))
+    assert re.search(rf"auditor {name}\b|`{name.rpartition(' ')[2]}\b", README.read_text("utf-8"))
 
 
 @pytest.mark.parametrize(("command", "spellings"), OPTIONS)

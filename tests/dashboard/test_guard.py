@@ -53,6 +53,7 @@ def basic(secret: str) -> dict[str, str]:
 def test_the_enumeration_holds_the_routes_that_matter(app: Dash) -> None:
     known = {path for _, path in paths(app)}
     assert known >= {"/_dash-layout", "/_dash-dependencies", "/_dash-update-component", "/export/systems.csv", "/"}
+    assert {("POST", "/upload"), ("POST", "/upload/x")} <= set(paths(app))
 
 
 def test_without_the_secret_every_route_says_401(app: Dash, store: Store) -> None:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from auditor.electrical.currents import conductor_currents
 from auditor.electrical.design import DesignRise, design_rise
 from auditor.electrical.operating import no_export_voltage_at, operating_voltage
+from auditor.electrical.runs import Level
 
 PARTS = ("trunk_v", "home_run_v", "feeder_v", "entrance_v")
 
@@ -52,17 +53,34 @@ def test_a_system_has_the_same_bits_in_every_batch(service, seed, random):
     assert results([systems[i] for i in order], three_phase) == [together[i] for i in order]
 
 
-def test_the_slow_system_of_that_test_needs_more_sweeps_than_the_rest(monkeypatch):
+def test_the_slow_system_of_that_test_needs_more_rounds_than_the_rest(monkeypatch):
     """Otherwise the bits were compared on one path only."""
     systems = random_systems(1, "120/240", 1)
     slow = systems[0].feeders[0].circuits[0]
     systems.append(replace(systems[0], feeders=[Feeder([replace(slow, home_run=Z(2.0, 0.3))])]))
     network, source_v = flat(systems), np.full(2, 240.0)
     assert not np.isnan(operating_voltage(network, source_v)).any()
-    monkeypatch.setattr("auditor.electrical.operating._MANY_SWEEPS", 1)
+    monkeypatch.setattr("auditor.electrical.operating._MOST_ROUNDS", 3)
     few = operating_voltage(network, source_v)
     assert np.isnan(few[-1])
     assert not np.isnan(few[0])
+
+
+def test_arms_in_no_regular_order_are_summed_alike_in_every_batch():
+    """Sums of three depend on their order, which must not be that in which a batch first shows such arms."""
+    sequences = ((0, 0, 1), (2, 2, 0, 1), (1, 1, 2, 2), (0, 2, 2), (2, 0, 0))
+    arms = [[Unit(0.011 * (1 + k), 0.001, 0.7 + 0.1 * k, 290.0, p) for p in s] for k, s in enumerate(sequences)]
+    one = alone(Circuit(arms, Z(0.1, 0.02, 0.1, 0.02)), nominal_v=120.0)
+    other = alone(Circuit(arms[::-1], Z(0.2, 0.03, 0.2, 0.03)), nominal_v=120.0)
+    assert results([other, one], True)[1] == results([one], True)[0]
+
+
+def test_a_run_of_its_own_carries_what_a_shared_run_with_one_part_does():
+    """Zeros too: a sum that starts at zero never ends in a negative one."""
+    ohm, current_a = np.ones((1, 3)), np.array([[[-0.0, 1.5, nan]], [[0.0, -2.5, -0.0]]])
+    own, shared = Level(None, ohm, ohm), Level(np.arange(3), ohm, ohm)
+    assert own.total(current_a).tobytes() == shared.total(current_a).tobytes()
+    assert own.below(current_a).tobytes() == shared.below(current_a).tobytes()
 
 
 @settings(max_examples=25, deadline=None)

@@ -75,6 +75,7 @@ def main() -> int:
                 ("field_export.csv", SAMPLE / "field_export_mapping.toml"),
                 ("projects.json", None),
                 ("site_book.xlsx", SAMPLE / "site_book_mapping.toml"),
+                ("island_jobs.csv", SAMPLE / "island_jobs_mapping.toml"),
             ):
                 import_file(con, store, SAMPLE / name, mapping, imported_on="2026-01-31")
             publish(con, store, load_catalog([store.catalog]), load_policy(SAMPLE / "policy.toml"), date(2026, 1, 31))

@@ -247,9 +247,23 @@ def test_stated_orders(tmp_path: Path) -> None:
         ("S1", "2", "HR", 61, "8 AWG", None, 1),
     ]
     reading = read(tmp_path, runs=runs)
-    assert reading.tables.run.select("run_order", SOURCE_ROW).rows() == [(1, 3), (2, 2)]
-    assert ("Runs", 6, "run_order", "primary-key") in told_on(reading)
-    assert (reading.duplicate, reading.rejected) == (1, 3)
+    # Rows 5 and 6 speak of one run, and disagree on its length.
+    assert reading.tables.run.select("circuit_id", "run_order", "length_m", "size", SOURCE_ROW).rows() == [
+        ("1", 1, 20 * 0.3048, "8 AWG", 3),
+        ("1", 2, 75 * 0.3048, "10 AWG", 2),
+        ("2", 1, None, "8 AWG", 5),
+    ]
+    conflict = reading.tables.conflicts.select("system_id", "circuit_id", "column", "rows").rows()
+    assert conflict == [("S1", "2", "home_run_length_m", [5, 6])]
+    assert reading.duplicate == 1
+    assert balanced(reading)
+
+
+def test_a_place_that_a_stated_order_takes_is_refused(tmp_path: Path) -> None:
+    header = (*RUNS[0], "run_order")
+    runs = [header, ("S1", "1", "HR", 75, "10 AWG", None, None), ("S1", "1", "HR", 20, "8 AWG", None, 1)]
+    reading = read(tmp_path, runs=runs)
+    assert ("Runs", 3, "run_order", "primary-key") in told_on(reading)
     assert balanced(reading)
 
 
@@ -257,21 +271,30 @@ def test_repeated_rows_of_systems_and_circuits(tmp_path: Path) -> None:
     jobs = [*JOBS, JOBS[2], ("S2", "Alder", "1PH", 400)]
     circuits = [*CIRCUITS, CIRCUITS[2], ("S2", "1", 13)]
     reading = read(tmp_path, jobs=jobs, circuits=circuits)
-    assert told_on(reading) == [("Circuits", 6, "Ckt", "primary-key")]
-    assert (reading.duplicate, reading.rejected) == (2, 1)
+    assert (reading.duplicate, reading.rejected) == (2, 0)
     assert balanced(reading)
     # Two rows of one system disagree: the fact is missing, and both values are told.
     assert reading.tables.system["busbar_a"].to_list() == [200.0, None]
-    assert reading.tables.conflicts.select("column", "values", "rows").rows() == [
-        ("busbar_a", ["225.0", "400.0"], [4, 6])
+    assert reading.tables.conflicts.select("circuit_id", "column", "values", "rows").rows() == [
+        (None, "busbar_a", ["225", "400"], [4, 6]),
+        ("1", "inverter_count", ["12", "13"], [4, 6]),
     ]
+    assert reading.row_keys is not None
+    assert reading.row_keys.filter(system_id="S2", circuit_id="1").height >= 2
+
+
+def test_a_refused_system_without_circuits_is_known_by_its_id(tmp_path: Path) -> None:
+    reading = read(tmp_path, jobs=[*JOBS, ("S3", "Heron", "1PH", "wide")])
+    assert told_on(reading)[0][1] == 5
+    assert reading.refused is not None
+    assert reading.refused.rows() == [("S3", None, 5)]
 
 
 def test_a_fact_on_two_sheets_may_conflict(tmp_path: Path) -> None:
     circuits = [(*CIRCUITS[0], "busbar_a"), (*CIRCUITS[1], 225), *CIRCUITS[2:]]
     reading = read(tmp_path, circuits=circuits)
     assert reading.tables.system["busbar_a"].to_list() == [None, 225.0]
-    assert reading.tables.conflicts.select("column", "values").rows() == [("busbar_a", ["225.0", "200.0"])]
+    assert reading.tables.conflicts.select("column", "values").rows() == [("busbar_a", ["225", "200"])]
 
 
 def test_circuits_and_runs_without_a_sheet_of_systems(tmp_path: Path) -> None:
@@ -307,23 +330,29 @@ def test_blank_rows_and_rejects_without_ids(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ('[sheets.systems]\nsheet = "A"', "sheets.circuits: Field required"),
+        ('[sheets.systems]\nsheet = "A"', r"\[sheets.circuits\]: is missing"),
         ('[sheets.circuits]\nsheet = "A"\n[columns]\ndesigner = "x"', "write each sheet's columns under its own"),
-        ('[file]\nsheet = "B"\n[sheets.circuits]\nsheet = "A"', "write each sheet's columns under its own"),
-        ('[sheets.circuits]\nsheet = "A"\n[sheets.runs]\nsheet = "A "', "two of them name the same sheet"),
-        ('[sheets.circuits]\nsheet = "A"\ncolumns = { lenght_m = "x" }', "sheets.circuits: 'lenght_m' is not"),
-        ('[sheets.circuits]\nsheet = "A"\n[sheets.runs]\nsheet = "B"\ncolumns = { feed = "x" }', "sheets.runs: 'feed'"),
+        ('[file]\nsheet = "B"\n[sheets.circuits]\nsheet = "A"', "name each sheet under its own"),
+        ('[sheets.circuits]\nsheet = "A"\n[sheets.runs]\nsheet = "A "', "names the same sheet"),
+        (
+            '[sheets.circuits]\nsheet = "A"\ncolumns = { lenght_m = "x" }',
+            r"\[sheets.circuits.columns\] lenght_m: is no",
+        ),
+        (
+            '[sheets.circuits]\nsheet = "A"\n[sheets.runs]\nsheet = "B"\ncolumns = { feed = "x" }',
+            r"runs.columns\] feed: is no",
+        ),
         (
             '[sheets.circuits]\nsheet = "A"\n[sheets.systems]\nsheet = "B"\ncolumns = { circuit_id = "x" }',
-            "sheets.systems: 'circuit_id'",
+            r"\[sheets.systems.columns\] circuit_id: is no",
         ),
         (
             '[sheets.circuits]\nsheet = "A"\n[sheets.runs]\nsheet = "B"\nconstants = { role = "wire" }',
-            r"sheets.runs.constants.role: 'wire' is not one of",
+            r"\[sheets.runs.constants\] role: 'wire' is not one of",
         ),
         (
             '[sheets.circuits]\nsheet = "A"\ncolumns = { tilt_deg = { column = "T", unit = "ft" } }',
-            "sheets.circuits.columns.tilt_deg.unit",
+            r"\[sheets.circuits.columns.tilt_deg\] unit",
         ),
     ],
 )

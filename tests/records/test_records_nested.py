@@ -13,6 +13,9 @@ from records_files import balanced, csv_text, mapping_of, read_json, read_text, 
 
 from auditor.errors import AuditorError
 from auditor.records import read_records
+from auditor.store import Store
+from auditor.store.importing import import_file
+from auditor.store.records_db import open_records
 
 CIRCUIT: dict[str, Any] = {
     "circuit_id": 1,
@@ -109,16 +112,70 @@ def test_a_system_without_circuits_is_one_row(tmp_path: Path) -> None:
     assert (reading.rows_in, reading.accepted, reading.tables.circuit.height) == (2, 2, 0)
     assert reading.tables.system["system_id"].to_list() == ["S1", "S2"]
     repeated = read_json(tmp_path, {"systems": [bare, bare, changed(bare, utility="U")]})
-    assert (repeated.accepted, repeated.duplicate, repeated.rejected) == (1, 1, 1)
+    assert (repeated.accepted, repeated.duplicate, repeated.rejected) == (2, 1, 0)
+    assert repeated.tables.system["utility"].to_list() == [None if SYSTEM.get("utility") else "U"]
 
 
 def test_repeated_circuits(tmp_path: Path) -> None:
     other_unit = changed(CIRCUIT, units=[])
-    for second, counts in ((CIRCUIT, (1, 0, 1)), (other_unit, (1, 1, 0)), (changed(CIRCUIT, runs=None), (1, 1, 0))):
+    for second, counts in ((CIRCUIT, (1, 0, 1)), (other_unit, (2, 0, 0)), (changed(CIRCUIT, runs=None), (2, 0, 0))):
         reading = read_json(tmp_path, {"systems": [changed(SYSTEM, circuits=[CIRCUIT, second])]})
         assert (reading.accepted, reading.rejected, reading.duplicate) == counts
         assert reading.tables.unit.height == 2
         assert reading.tables.run.filter(role="home run").height == 1
+        # A list that one of them does not give disagrees with nothing.
+        assert reading.tables.conflicts.height == 0
+
+
+def test_lists_of_one_circuit_that_disagree(tmp_path: Path) -> None:
+    def circuit(lengths: list[float], counts: list[int]) -> dict[str, Any]:
+        runs = [{"role": "home run", "length_m": length} for length in lengths]
+        units = [{"inverter_model": "M", "inverter_count": count} for count in counts]
+        return {"circuit_id": "1", "runs": runs, "units": units}
+
+    document = {"systems": [{"system_id": "S1", "circuits": [circuit([10], [8, 4]), circuit([10, 5], [8, 6])]}]}
+    tables = read_json(tmp_path, document).tables
+    # One says that a second run follows the first, the other does not: how long it is, is not known.
+    assert tables.run.select("run_order", "length_m").rows() == [(1, 10.0), (2, None)]
+    assert tables.unit.select("unit_order", "inverter_model", "inverter_count").rows() == [(1, "M", 8), (2, "M", None)]
+    assert tables.conflicts.select("circuit_id", "column", "values", "rows").rows() == [
+        ("1", "home_run_2_length_m", ["5", "not listed"], [1, 1]),
+        ("1", "unit_2_inverter_count", ["4", "6"], [1, 1]),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("system", "held"),
+    [
+        ({"latitude_deg": 100}, [("S1", "1"), ("S1", "2")]),
+        ({"runs": [{"role": "feeder", "length_m": "far"}]}, [("S1", "1"), ("S1", "2")]),
+        ({"runs": 7}, [("S1", "1"), ("S1", "2")]),
+        ({"circuits": 7}, [("S1", None)]),
+        ({"latitude_deg": 100, "circuits": []}, [("S1", None)]),
+        ({"system_id": None}, []),
+        ({"system_id": "S\u200b1"}, []),
+        ({"system_id": {"no": "text"}}, []),
+    ],
+)
+def test_a_refused_system_is_known_by_its_ids(
+    tmp_path: Path, system: dict[str, Any], held: list[tuple[str, str | None]]
+) -> None:
+    two = [{"circuit_id": "1"}, {"circuit_id": "2"}]
+    good = {"system_id": "S9", "circuits": [{"circuit_id": "1"}]}
+    document = {"systems": [good, {"system_id": "S1", "circuits": two} | system]}
+    reading = read_json(tmp_path, document)
+    assert reading.tables.system["system_id"].to_list() == ["S9"]
+    assert reading.refused is not None
+    assert reading.refused.rows() == [(*key, 2) for key in held]
+
+
+def test_a_repeated_id_names_nobody(tmp_path: Path) -> None:
+    text = '{"systems": [{"system_id": "S1", "system_id": "S2", "circuits": [{"circuit_id": "1"}]}]}'
+    reading = read_text(tmp_path, text, name="records.json")
+    assert reading.refused is not None and reading.refused.height == 0
+    text = '{"systems": [{"system_id": "S1", "tilt_deg": 1, "tilt_deg": 2, "circuits": [{"circuit_id": "1"}]}]}'
+    reading = read_text(tmp_path, text, name="records.json")
+    assert reading.refused is not None and reading.refused.rows() == [("S1", "1", 1)]
 
 
 def test_a_system_given_in_two_places_is_one(tmp_path: Path) -> None:
@@ -126,7 +183,7 @@ def test_a_system_given_in_two_places_is_one(tmp_path: Path) -> None:
     reading = read_json(tmp_path, {"systems": [SYSTEM, later]})
     assert reading.accepted == 2
     assert reading.tables.system.select("system_id", "service").rows() == [("S1", None)]
-    assert reading.tables.conflicts.rows() == [("S1", None, "service", ["120/240", "208Y/120"], [1, 2])]
+    assert reading.tables.conflicts.rows() == [("S1", None, None, "service", ["120/240", "208Y/120"], [1, 2])]
     assert reading.tables.run.filter(role="feeder").height == 1
 
 
@@ -300,3 +357,21 @@ def test_parquet_columns_that_have_no_text(tmp_path: Path) -> None:
     path.write_bytes(b"not parquet")
     with pytest.raises(AuditorError, match="cannot be read as Parquet"):
         read_records(path)
+
+
+def test_a_refused_system_is_held_in_the_store_as_one_of_which_nothing_is_known(tmp_path: Path) -> None:
+    two = [{"circuit_id": "1", "breaker_a": 20}, {"circuit_id": "2", "breaker_a": 20}]
+    document = {"systems": [{"system_id": "S1", "latitude_deg": 100, "circuits": two}]}
+    (tmp_path / "bad.json").write_text(json.dumps(document), encoding="utf-8")
+    document["systems"][0]["latitude_deg"] = 10
+    (tmp_path / "good.json").write_text(json.dumps(document), encoding="utf-8")
+    store = Store(tmp_path / "store")
+    store.create()
+    query = "SELECT system_id, circuit_id, breaker_a FROM circuit ORDER BY ALL"
+    with store.locked("test"), open_records(store) as con:
+        import_file(con, store, tmp_path / "bad.json", imported_on="2026-01-31")
+        assert con.execute("SELECT system_id, latitude_deg FROM system").fetchall() == [("S1", None)]
+        assert con.execute(query).fetchall() == [("S1", "1", None), ("S1", "2", None)]
+        import_file(con, store, tmp_path / "good.json", imported_on="2026-02-01")
+        assert con.execute("SELECT system_id, latitude_deg FROM system").fetchall() == [("S1", 10.0)]
+        assert con.execute(query).fetchall() == [("S1", "1", 20.0), ("S1", "2", 20.0)]

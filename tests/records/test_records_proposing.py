@@ -1,7 +1,7 @@
-"""Ten foreign headers with the mapping that their office would confirm judge what is proposed for them.
+"""Foreign headers with the mapping that their office would confirm judge what is proposed for them.
 
-They were written before the matcher and its synonym table (tests/records/headers/README.md) and are no test to tune to:
-a general rule may come of a wrong proposal, a rule for one file never.
+Each was written by somebody who had not seen the matcher and its synonym table (tests/records/headers/README.md). They
+are no test to tune to: a general rule may come of a wrong proposal, a rule for one file never.
 """
 
 from __future__ import annotations
@@ -26,7 +26,10 @@ HEADERS = Path(__file__).parent / "headers"
 FILES = sorted(HEADERS.glob("*.csv"))
 #: What says how lengths are measured; beyond these words a file cannot tell.
 SAYS = re.compile(
-    r"one.?way|1.?way|round|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end", re.IGNORECASE
+    r"one.?way|1.?way|round|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end|each way"
+    r"|both (?:ways|directions)|(?:single|two|2).?way|to and fro|go and return|one direction|hin und"
+    r"|heen en|einfach|enkele",
+    re.IGNORECASE,
 )
 
 
@@ -142,7 +145,7 @@ def report() -> str:
 
 def test_nine_in_ten_columns_come_out_right() -> None:
     scores = [score(path) for path in FILES]
-    assert len(scores) == 10
+    assert len(scores) >= 20
     assert sum(one.right for one in scores) >= 0.9 * sum(one.items for one in scores), report()
 
 

@@ -66,6 +66,14 @@ def test_a_header_states_units_and_how_lengths_are_measured(header: str, unit: s
         ("HR conductr size", "home_run_size"),
         ("Job: Permit Date", "permit_date"),
         ("Fdr Mat'l", "feeder_material"),
+        ("cos φ", "power_factor"),
+        ("Lines company", "utility"),
+        ("Plans By", "designer"),
+        ("JOBNO", "system_id"),
+        ("HRLEN_FT", "home_run_length_m"),
+        ("XFMRKVA", "transformer_kva"),
+        ("Cct L / m", "home_run_length_m"),
+        ("n inv", "inverter_count"),
     ],
 )
 def test_words_lead_to_a_column(header: str, canonical: str) -> None:
@@ -302,8 +310,24 @@ def test_the_sample_is_mapped_as_its_own_mapping_says() -> None:
         ("Home run length est (ft, one-way)", ["75", "60", "61", "90"]),
         ("Trunk length (ft, one-way)", ["75", "60", "61", "90"]),
         ("Feeder", ["75", "60", "61", "90"]),
+        ("Year built", ["2017", "2017", "2020", "2020"]),
+        ("Drop length (ft, one way)", ["75", "60", "61", "90"]),
+        ("Service length (ft, one way)", ["75", "60", "61", "90"]),
+        ("Permit final", ["2023-04-25", "2023-05-25", "2023-06-25", "2023-04-26"]),
+        ("De-energized date", ["2023-04-25", "2023-05-25", "2023-06-25", "2023-04-26"]),
+        ("Approved", ["2023-04-25", "2023-05-25", "2023-06-25", "2023-04-26"]),
+        ("Modules per string", ["12", "9", "11", "8"]),
+        ("Roof pitch", ["4", "4", "6", "6"]),
+        ("Connection", ["LS", "LS", "LS", "LS"]),
     ],
 )
 def test_what_is_near_a_column_and_is_another_thing_is_never_sure(header: str, cells: list[str]) -> None:
     column = propose(table(IDS, CIRCUITS, (header, cells))).columns[2]
     assert column.canonical is None or column.sureness == "unsure", column
+
+
+def test_what_is_left_over_of_a_name_keeps_it_from_being_sure() -> None:
+    column = propose(table(IDS, CIRCUITS, ("Home run conduit length (ft, one way)", ["75", "60", "61", "90"]))).columns[
+        2
+    ]
+    assert (column.canonical, column.sureness) == ("home_run_length_m", "likely")

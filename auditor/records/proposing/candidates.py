@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -12,14 +13,21 @@ from auditor.records.proposing.cells import Cells, is_date
 from auditor.records.proposing.codes import translations
 from auditor.records.proposing.fits import AGREES, CONTRADICTS, Fit, Setting, fit, unit_fits
 from auditor.records.proposing.names import LEAST_SCORE, Match, Name, matches, read_name
-from auditor.records.proposing.vocabulary import vocabulary
+from auditor.records.proposing.vocabulary import folded, vocabulary
 from auditor.records.schema import RUN_COLUMNS, simple_columns
 
 _AGREES_BONUS, _POSSIBLE_MALUS = 4.0, 4.0
 #: What a neighbour that names a part, or the usual part, adds to an attribute that names none.
-_SAME_PART, _NEXT_PART, _USUAL_PART = 22.0, 18.0, 14.0
+_SAME_PART, _NEXT_PART, _USUAL_PART = 22.0, 12.0, 14.0
 _STRONG_NAME = 90.0
 _REACH = 4
+#: "Panels", "Inverters" and what is said per circuit are counts; "Panel" and "Inverter" name.
+_COUNT_BONUS = 6.0
+_COUNTS = re.compile(
+    r"\b(?:panels|modules|mods|inverters|micros|mis|units|microinverters|invs)\b"
+    r"|(?:\bper|/)\s*(?:branch|br|ckt|cct|circuit|string|arm)\b"
+)
+_FIRST_COLUMNS = 3
 _CELLS_ALONE, _KEY_BONUS = 66.0, 8.0
 #: Columns that cells alone may suggest, with the length of a cell from which on it is no mere letter.
 _SPEAKING = {
@@ -75,9 +83,12 @@ def candidates_of(names: Sequence[Name], cells: Sequence[Cells], mark: str | Non
                 fitted = fit(match.canonical, column, column_cells, Setting(mark, name.unit, header))
                 if fitted.level != CONTRADICTS:
                     score = match.score + (_AGREES_BONUS if fitted.level == AGREES else -_POSSIBLE_MALUS)
+                    if _COUNTS.search(folded(header)):
+                        score += _COUNT_BONUS * ((column.kind == "integer") - (column.kind == "id"))
                     found.append(Candidate(at, match, fitted, score))
         every.append(found)
     _by_cells(names, cells, every)
+    _by_blocks(names, cells, every)
     _by_keys(cells, every)
     every = [sorted(found, key=lambda one: (-one.score, one.canonical)) for found in every]
     return [_with_parts(at, found, every) for at, found in enumerate(every)]
@@ -114,6 +125,29 @@ def _is_shut(names: Sequence[Name], at: int) -> bool:
     header = clean(names[at].header)
     counted = sum(clean(name.header) == header for name in names)
     return counted > 1 or header == ROW_NUMBER or bool(set(names[at].words) & (words.never | words.strongly_against))
+
+
+def _by_blocks(names: Sequence[Name], cells: Sequence[Cells], every: list[list[Candidate]]) -> None:
+    """Where no name says so, take the first column of ids whose rows stand together for the system's id."""
+    if any(one.canonical == "system_id" and one.score >= LEAST_SCORE for found in every for one in found):
+        return
+    column = simple_columns()["system_id"]
+    for at in range(min(_FIRST_COLUMNS, len(every))):
+        taken = any(one.score >= _STRONG_NAME for one in every[at])
+        if taken or not clean(names[at].header) or _is_shut(names, at) or not _in_blocks(cells[at]):
+            continue
+        if fit("system_id", column, cells[at], Setting()).level == AGREES:
+            match = Match("system_id", _CELLS_ALONE, exact=False, bare=False)
+            told = f"ids such as {cells[at].distinct[0]!r}, and rows of one id stand together"
+            every[at].append(Candidate(at, match, Fit(AGREES, told), _CELLS_ALONE))
+            return
+
+
+def _in_blocks(cells: Cells) -> bool:
+    """Whether every row has a value, some values have several rows, and the rows of each stand together."""
+    keys = [clean(text) for text in cells.every]
+    starts = sum(at == 0 or key != keys[at - 1] for at, key in enumerate(keys))
+    return all(keys) and 1 < starts == len(set(keys)) < len(keys)
 
 
 def _by_keys(cells: Sequence[Cells], every: list[list[Candidate]]) -> None:

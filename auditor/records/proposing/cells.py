@@ -156,11 +156,16 @@ def date_order(texts: Sequence[str]) -> tuple[DateOrder | None, str | None]:
 
 
 def decimal_mark(columns: Sequence[Cells]) -> str | None:
-    """Return the decimal mark that the file's figures show, None where none does or both do."""
-    texts = [text for cells in columns for text in cells.distinct]
-    comma = any(_COMMA_DECIMAL.fullmatch(text) for text in texts)
-    point = any(_POINT_DECIMAL.fullmatch(text) for text in texts)
-    return "," if comma and not point else "." if point and not comma else None
+    """Return the decimal mark that the file's figures show, None where none does or the columns disagree.
+
+    Ids such as 1.1 look like figures: a mark counts where more than twice as many columns show it as the other.
+    """
+    commas, points = 0, 0
+    for cells in columns:
+        comma = any(_COMMA_DECIMAL.fullmatch(text) for text in cells.distinct)
+        point = any(_POINT_DECIMAL.fullmatch(text) for text in cells.distinct)
+        commas, points = commas + comma, points + point
+    return "," if commas > 2 * points else "." if points > 2 * commas else None
 
 
 def has_letters(text: str) -> bool:

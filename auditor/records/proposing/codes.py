@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from auditor.records.fault import Fault
 from auditor.records.proposing.cells import NO, YES
+from auditor.records.proposing.phases import phases_of
 from auditor.records.proposing.vocabulary import cut, folded, vocabulary
 from auditor.records.schema import SERVICES, Column
 from auditor.records.words import parse_choice, parse_service
@@ -75,8 +76,38 @@ def choice_of(text: str, column: Column, code_table: str) -> str | None:
     read = parse_choice(text, column.choices)
     if not isinstance(read, Fault):
         return read
-    value = vocabulary().codes.get(code_table, {}).get(folded(text))
+    codes = vocabulary().codes.get(code_table, {})
+    value = codes.get(folded(text)) or codes.get(" ".join(cut(text)))
     return value if value in column.choices else None
+
+
+def choice_within(text: str, column: Column, code_table: str) -> str | None:
+    """Return the one choice of which a longer cell holds a spelling of three letters or more, or None.
+
+    "3/4 EMT" holds one, "load or line side" two. The longest spelling is taken out first: "center-fed, at end".
+    """
+    if column.name not in _LOOKED_INTO or (column.name == "material" and any(c.isdigit() for c in text)):
+        return None
+    codes = vocabulary().codes.get(code_table, {})
+    spellings = codes | {folded(choice): choice for choice in column.choices}
+    body, found = f" {' '.join(cut(text))} ", set[str]()
+    for spelling in sorted(spellings, key=len, reverse=True):
+        plain = " ".join(cut(spelling))
+        if (len(plain) >= 3 or plain in ("cu", "al")) and f" {plain} " in body:
+            found.add(spellings[spelling])
+            body = body.replace(f" {plain} ", " ")
+    value = found.pop() if len(found) == 1 else None
+    return value if value in column.choices else None
+
+
+def is_guessed(text: str, canonical: str, column: Column) -> bool:
+    """Whether a cell is understood only from a part of it."""
+    if column.name not in _LOOKED_INTO or text.lower() in YES | NO:
+        return False
+    return choice_of(text, column, table_of(canonical, column)) is None
+
+
+_LOOKED_INTO = frozenset({"connection_side", "backfeed_position", "material", "raceway", "feed"})
 
 
 def table_of(canonical: str, column: Column) -> str:
@@ -91,13 +122,31 @@ def translations(texts: Sequence[str], canonical: str, column: Column, header: s
     if canonical == "azimuth_deg":
         return {text: azimuth for text in texts if (azimuth := compass_of(text)) is not None}
     if column.kind == "arms":
-        return {text: re.sub(r"\s*[/|,;&]\s*", "+", text) for text in texts if re.fullmatch(_ARMS, text)}
+        return {text: re.sub(r"\s*[+/|,;&]\s*", "+", text) for text in texts if re.fullmatch(_ARMS, text)}
+    if column.kind == "current":
+        return {text: found[1] or found[2] for text in texts if (found := _RATED.fullmatch(text)) is not None}
+    if column.kind == "size":
+        return {text: f"{found[1]} AWG" for text in texts if (found := _GAUGE.fullmatch(text)) is not None}
     if column.kind != "choice":
         return {}
-    said = {text: value for text in texts if (value := choice_of(text, column, table_of(canonical, column)))}
-    return said if len(said) == len(texts) else said | _yes_or_no(texts, canonical, column, header)
+    if canonical == "circuit_phases":
+        return phases_of(texts)
+    table = table_of(canonical, column)
+    said = {text: value for text in texts if (value := choice_of(text, column, table)) is not None}
+    if canonical == "connection_side" and not {"s", "ss"} & {folded(text) for text in texts}:
+        # L and LS are load or line; beside S or SS, which are supply, they are load.
+        said = {text: value for text, value in said.items() if folded(text) not in ("l", "ls")}
+    if len(said) < len(texts):
+        said |= _yes_or_no(texts, canonical, column, header)
+    within = {text: choice_within(text, column, table) for text in texts if text not in said}
+    return said | {text: value for text, value in within.items() if value is not None}
 
 
+#: A breaker's rating with its trip curve or its poles beside it: B16, 20A/2P, 2P-20A.
+_RATED = re.compile(
+    r"[BCDK]\s?-?(\d{1,3})\s?A?|(?:[1-4]\s?P\s?[-/ ]?\s?)?(\d{1,4})\s?A?(?:\s?[-/ ]?\s?[1-4]\s?P)?", re.IGNORECASE
+)
+_GAUGE = re.compile(r"#?\s?(\d{1,2}|[1-4]/0)\s?-?(?:ga|gauge)\.?", re.IGNORECASE)
 _ARMS = r"\d{1,4}(?:\s*[+/|,;&]\s*\d{1,4})*"
 
 

@@ -18,50 +18,25 @@ from auditor.records.proposing.cells import (
     size_unit,
 )
 from auditor.records.proposing.codes import compass_of, like_a_service, translations
-from auditor.records.proposing.vocabulary import vocabulary
+from auditor.records.proposing.vocabulary import folded, vocabulary
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
 
 AGREES, POSSIBLE, CONTRADICTS = 2, 1, 0
 _MOST = 0.9
 _MANY = 0.6
+#: Ratings of breakers and boards [A]: NEC 240.6(A) and IEC 60898-1, 60947-2.
 _STANDARD_A = frozenset(
-    (
-        *(
-            6,
-            10,
-            13,
-            15,
-            16,
-            20,
-            25,
-            30,
-            32,
-            35,
-            40,
-            45,
-            50,
-            60,
-            63,
-            70,
-            80,
-            90,
-            100,
-            110,
-            125,
-            150,
-            160,
-            175,
-            200,
-            225,
-            250,
-        ),
-        *(300, 315, 320, 350, 400, 450, 500, 600, 630, 700, 800, 1000, 1200, 1250, 1600, 2000, 2500, 3000, 3200, 4000),
-    )
-)
+    (6, 10, 13, 15, 16, 20, 25, 30, 32, 35, 40, 45, 50, 60, 63, 70, 80, 90, 100, 110, 125, 150, 160, 175, 200, 225, 250,
+     300, 315, 320, 350, 400, 450, 500, 600, 630, 700, 800, 1000, 1200, 1250, 1600, 2000, 2500, 3000, 3200, 4000)
+)  # fmt: skip
+_FROM_SOUTH = re.compile(r"\b(?:s|south)\s*=\s*0|\b0\s*°?\s*=?\s*(?:s|south)\b|(?:from|of) (?:due )?south")
+_STEPPED_ID = re.compile(r"[1-9]\d?[.][1-9]\d?")
 _CODES = re.compile(r"\b(nec|nfpa ?70|iec|bs ?7671|as ?/? ?nzs|cec|csa|vde|din|nf ?c|sans|rebt|cei)\b", re.IGNORECASE)
 _EDITION = re.compile(
-    r"(?:nec\s*)?(?:19|20)\d\d(?:\s*nec)?|\d{2}(?:st|nd|rd|th)(?: ed.*)?|'?\d{2}|\d{4}[:+-].*", re.IGNORECASE
+    r"(?:[a-z][a-z/ ]*[ -]?\d{0,5}[:\s-]*)?(?:19[89]|20[0-4])\d(?:\s*nec)?(?:[ :+-].*)?"
+    r"|\d{2}(?:st|nd|rd|th)(?: ed.*)?|'?\d{2}",
+    re.IGNORECASE,
 )
 
 
@@ -113,10 +88,13 @@ def scaled(value: float, unit: str, column: Column) -> float | None:
 def _figures(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
     if canonical == "azimuth_deg" and cells.share(lambda text: compass_of(text) is not None) >= _MOST:
         return Fit(AGREES, f"compass points such as {cells.distinct[0]!r}")
+    if canonical == "azimuth_deg" and _FROM_SOUTH.search(folded(setting.header)):
+        return Fit(CONTRADICTS, "the header counts from south")
+    renamed = translations(cells.distinct, canonical, column, "") if column.kind == "current" else {}
     unit = (setting.unit or column.unit).lower()
     values: list[float] = []
     for text in cells.filled:
-        read = figure(text, setting.decimal_mark)
+        read = figure(renamed.get(text, text), setting.decimal_mark)
         value = None if read is None else scaled(read[0], read[1] or unit, column)
         if read is not None and not read[1] and column.unit in ("", "1"):
             value = read[0]
@@ -137,6 +115,8 @@ def _within(canonical: str, column: Column, values: list[float], most: bool) -> 
         return Fit(CONTRADICTS, f"figures from {min(values):g} to {max(values):g} cannot be it")
     inside = sum(low <= value <= high for value in values) / len(values)
     told = f"figures from {min(values):g} to {max(values):g}"
+    if canonical == "azimuth_deg" and min(values) < 0:
+        return Fit(CONTRADICTS, "negative figures are not counted from north")
     if canonical in ("latitude_deg", "longitude_deg") and all(value == int(value) for value in values):
         return Fit(POSSIBLE, f"{told} without decimals")
     if canonical in ("breaker_a", "main_breaker_a", "busbar_a"):
@@ -163,8 +143,9 @@ def _length(canonical: str, column: Column, cells: Cells, setting: Setting) -> F
     return _figures(canonical, column, bare, setting)
 
 
-def _size(_: str, __: Column, cells: Cells, setting: Setting) -> Fit:
-    if cells.share(lambda text: is_size(text, setting.decimal_mark)) < _MANY:
+def _size(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
+    renamed = translations(cells.distinct, canonical, column, "")
+    if cells.share(lambda text: text in renamed or is_size(text, setting.decimal_mark)) < _MANY:
         return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no conductor sizes")
     if cells.share(lambda text: is_plain_figure(text) and not is_usual_size(text)) > 1 - _MOST:
         return Fit(CONTRADICTS, "conductors are not made in such sizes")
@@ -172,7 +153,7 @@ def _size(_: str, __: Column, cells: Cells, setting: Setting) -> Fit:
     bare = cells.share(is_plain_figure)
     if bare > 0.5 and not settled and setting.unit is None:
         return Fit(POSSIBLE, "figures that may be sizes")
-    most = cells.share(lambda text: is_size(text, setting.decimal_mark)) >= _MOST
+    most = cells.share(lambda text: text in renamed or is_size(text, setting.decimal_mark)) >= _MOST
     return Fit(AGREES if most else POSSIBLE, f"sizes such as {cells.distinct[0]!r}")
 
 
@@ -245,13 +226,20 @@ def _model(cells: Cells) -> Fit:
     return Fit(POSSIBLE, f"texts such as {cells.distinct[0]!r}")
 
 
+def _is_code(text: str) -> bool:
+    """Whether a text is an id rather than a name: figures and at most three letters together, in one word."""
+    return " " not in text and any(c.isdigit() for c in text) and not re.search(r"[^\W\d_]{4}", text)
+
+
 def _name(canonical: str, cells: Cells) -> Fit:
     told = f"texts such as {cells.distinct[0]!r}"
     short = cells.share(lambda text: len(text) <= 2)
-    if short >= _MANY and canonical not in ("region", "designer", "crew", "office", "contact"):
+    if short >= _MANY and canonical not in ("region", "designer", "crew", "office", "contact", "grid_profile"):
         return Fit(CONTRADICTS, told)
     if cells.share(lambda text: text.lower() in ("y", "n", "yes", "no", "true", "false")) >= _MANY:
         return Fit(CONTRADICTS, "its cells are yes and no")
+    if canonical in ("site_label", "designer", "crew", "utility") and cells.share(_is_code) >= _MANY:
+        return Fit(CONTRADICTS, f"codes such as {cells.distinct[0]!r} are no names")
     if cells.share(lambda text: "@" in text) >= _MANY and canonical != "contact":
         return Fit(CONTRADICTS, "its cells are mail addresses")
     return Fit(AGREES, told)
@@ -261,7 +249,8 @@ def _id(canonical: str, _: Column, cells: Cells, setting: Setting) -> Fit:
     told = f"ids such as {cells.distinct[0]!r}"
     if cells.share(is_date) >= _MANY or cells.share(_is_quantity_with_unit) >= _MANY:
         return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no ids")
-    if cells.share(lambda text: re.fullmatch(r"-?\d+\.\d+", text)) >= 0.3:
+    stepped = canonical == "circuit_id" and cells.share(_STEPPED_ID.fullmatch) >= _MOST
+    if not stepped and cells.share(lambda text: re.fullmatch(r"-?\d+\.\d+", text)) >= 0.3:
         return Fit(CONTRADICTS, "figures with decimals are no ids")
     digits = cells.share(lambda text: any(c.isdigit() for c in text))
     longest = max(map(len, cells.filled))
@@ -275,6 +264,8 @@ def _id(canonical: str, _: Column, cells: Cells, setting: Setting) -> Fit:
         if words >= _MANY:
             return Fit(CONTRADICTS, f"{told} are words")
         short = longest <= (16 if canonical == "circuit_id" else 8)
+        if canonical == "combiner_id" and not cells.share(has_letters):
+            return Fit(POSSIBLE, f"{told}, figures alone")
         return Fit(AGREES if short else POSSIBLE, told)
     both = cells.share(lambda text: any(c.isdigit() for c in text) and has_letters(text))
     if cells.share(lambda text: is_size(text, setting.decimal_mark)) >= _MANY and both < _MANY:

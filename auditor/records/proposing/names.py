@@ -13,14 +13,17 @@ from auditor.records.schema import simple_columns
 
 #: Below this a name says nothing.
 LEAST_SCORE = 60.0
-_BARE_SCORE = 0.7
-_SOMEWHAT, _STRONGLY, _GENERAL = 25.0, 40.0, 20.0
+_BARE_SCORE, _VAGUE_SCORE = 0.7, 0.93
+_SOMEWHAT, _STRONGLY, _GENERAL, _PLAIN = 25.0, 40.0, 20.0, 6.0
 #: Words that may be left over without a loss: they say how a fact is written.
-_SOFT = frozenset({"identifier", "name", "detail", "info", "number", "product", "display"})
+_SOFT = frozenset({"identifier", "initials", "final", "measured", "name", "detail", "number", "product", "display"})
 _SOFT_WEIGHT = 0.3
 _CLOSE = 84.0
 _BRACKETS = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
 _LONGEST_SCAN = 500
+#: What stands between the two ends of a run, and the words that it leaves behind.
+_LINKS = re.compile(r"\b(?:to|from|and|thru)\b|>|(?<=\w)\s*[-–—/]\s*(?=\w)")
+_LINKING = frozenset({"to", "from", "run", "line", "cable", "thru", "and"})
 
 
 @dataclass(frozen=True)
@@ -35,14 +38,18 @@ class Name:
 
 @dataclass(frozen=True)
 class Match:
-    """A canonical column that a header may name. `exact`: every word counts and none is left; `against` are those
-    words that speak against it."""
+    """A canonical column that a header may name.
+
+    `exact`: every word counts and none is left. `vague`: the name may mean something else in another office. `against`
+    are the words that speak against it.
+    """
 
     canonical: str
     score: float
     exact: bool
     bare: bool
     against: tuple[str, ...] = ()
+    vague: bool = False
 
 
 @cache
@@ -55,32 +62,65 @@ def read_name(header: str) -> Name:
     for inside in _BRACKETS.findall(rest):
         unit = unit or _unit_among(inside, words)
     outside = _BRACKETS.sub(lambda found: " " if _all_units(found[1], words) else f" {found[1]} ", rest)
-    tokens = _run_between(cut(outside), words)
+    tokens = [part for token in cut(outside) for part in _unglued(token)]
+    # The meter is a place before it is a unit of length.
+    tokens = _run_between(outside, tokens, unit or _trailing_unit(tokens, words)[1], words)
     if unit is None:
         tokens, unit = _trailing_unit(tokens, words)
     else:
         tokens = [token for token in tokens if words.units.get(token) != unit or len(token) < 2]
-    return Name(header, plain_words(tokens, words.words, words.noise), unit, lengths)
+    return Name(header, plain_words(tokens, words.spelling), unit, lengths)
 
 
-def _run_between(tokens: list[str], words: Vocabulary) -> list[str]:
-    """Name the run between two places: roof to combiner is a home run. Other headers stay as they are."""
+@cache
+def _unglued(token: str) -> tuple[str, ...]:
+    """Return the two words that were written as one, such as JOBNO, HRLEN or Kabellengte; else the token itself.
+
+    Both must be known. Two letters are too few to be a word, but for those that count, and a few short forms.
+    """
+    words = vocabulary()
+    known = words.known | words.spelling.words.keys()
+    if len(token) >= 5 and token not in known and token not in words.spelling.noise:
+        for at in range(len(token) - 2, 1, -1):
+            left, right = token[:at], token[at:]
+            told = (right in known and len(right) >= 3) or right in words.units or right in ("no", "nr", "id")
+            if left in known and told and (len(left) >= 3 or left in ("hr", "az", "tx", "xf", "mi", "br", "pf")):
+                return (*words.spelling.words.get(left, (left,)), right)
+    return (token,)
+
+
+def _run_between(header: str, tokens: list[str], unit: str | None, words: Vocabulary) -> list[str]:
+    """Name the run between two places, or to one: roof to combiner is a home run. Other headers stay as they are."""
+    if not _LINKS.search(folded(header)) or unit not in (None, "ft", "m", "mm", "cm", "in", "yd", "AWG", "mm2"):
+        return tokens
+    found, rest, first = _places(tokens, words)
+    run = words.between.get(frozenset(found)) if len(found) == 2 else None
+    if len(found) == 1 and first > 0 and rest[first - 1] == "to" and (unit is not None or len(rest) > 1):
+        run = words.towards.get(found[0])
+    if found == ["array"] and rest[first : first + 1] == ["to"]:
+        run = ("home", "run")
+    if run is None:
+        return tokens
+    before, after = ([word for word in some if word not in _LINKING] for some in (rest[:first], rest[first:]))
+    return [*before, *run, *after]
+
+
+def _places(tokens: list[str], words: Vocabulary) -> tuple[list[str], list[str], int]:
+    """Return the places that tokens name, the other tokens, and where among those the first place stands."""
     at, found, rest = 0, list[str](), list[str]()
     first = len(tokens)
     while at < len(tokens):
-        for wide in (3, 2, 1):
+        for wide in (4, 3, 2, 1):
             place = words.places.get(" ".join(tokens[at : at + wide])) if at + wide <= len(tokens) else None
             if place is not None:
-                found.append(place)
+                found += [place] if place not in found else []
                 first = min(first, len(rest))
                 at += wide
                 break
         else:
             rest.append(tokens[at])
             at += 1
-    run = words.between.get(frozenset(found)) if len(found) == 2 else None
-    between = {"to", "from", "run", "line", "cable"}
-    return tokens if run is None else [*rest[:first], *run, *(word for word in rest[first:] if word not in between)]
+    return found, rest, first
 
 
 def way_of(text: str) -> tuple[str | None, str]:
@@ -136,8 +176,11 @@ def matches(name: Name) -> tuple[Match, ...]:
     if name.header.strip() in simple_columns():
         return (Match(name.header.strip(), 100.0, exact=True, bare=False),)
     best: dict[str, Match] = {}
-    for phrase in words.phrases:
+    least = _said_otherwise(name.words, words)
+    for phrase in _near_phrases(name.words, words):
         match = _match(name.words, phrase, words)
+        if match.score <= least:
+            continue
         if match.score >= LEAST_SCORE * (_BARE_SCORE if phrase.bare else 1) and (
             phrase.canonical not in best or match.score > best[phrase.canonical].score
         ):
@@ -160,12 +203,39 @@ def _inner(name: Name, words: Vocabulary) -> list[tuple[str, bool]]:
     if field and field != name.header.strip():
         found.append((field, True))
     bare = _BRACKETS.sub(" ", name.header).strip()
-    inside = plain_words(
-        [word for some in _BRACKETS.findall(name.header) for word in cut(some)], words.words, words.noise
-    )
+    inside = plain_words([word for some in _BRACKETS.findall(name.header) for word in cut(some)], words.spelling)
     if bare and bare != name.header.strip() and not set(inside) & (words.somewhat_against | words.strongly_against):
-        found.append((bare, False))
+        found.append((f"{bare} {name.unit}" if name.unit else bare, False))
     return found
+
+
+def _near_phrases(header: tuple[str, ...], words: Vocabulary) -> list[Phrase]:
+    """Return the phrases that share a word with a header, spelling mistakes allowed for."""
+    near = dict.fromkeys(known for word in header for known in _known_like(word))
+    return list(dict.fromkeys(phrase for word in near for phrase in words.having[word]))
+
+
+@cache
+def _known_like(word: str) -> tuple[str, ...]:
+    known = vocabulary().having
+    if word in known:
+        return (word,)
+    return tuple(other for other in known if _likeness(other, word) > 0)
+
+
+def _said_otherwise(header: tuple[str, ...], words: Vocabulary) -> float:
+    """Return the score of the best phrase that names what the records hold no column for; 0 where none is whole."""
+    best = 0.0
+    held = set(header)
+    for phrase in words.nothing:
+        if phrase <= held:
+            left = sum(_SOFT_WEIGHT if _is_soft(word) else 1.0 for word in held - phrase)
+            best = max(best, 65.0 + 35.0 * len(phrase) / (left + len(phrase)))
+    return best
+
+
+def _is_soft(word: str) -> bool:
+    return word in _SOFT or word.isdecimal()
 
 
 def _match(header: tuple[str, ...], phrase: Phrase, words: Vocabulary) -> Match:
@@ -179,18 +249,23 @@ def _match(header: tuple[str, ...], phrase: Phrase, words: Vocabulary) -> Match:
             matched.append(word)
             weight += how
             fuzzy = fuzzy or how < 1
+    if not phrase.part <= {*matched}:
+        return Match(phrase.canonical, 0.0, exact=False, bare=False)
     whole = weight == len(phrase.words)
-    counted = sum(_SOFT_WEIGHT if word in _SOFT else 1.0 for word in left) + len(matched)
+    counted = sum(_SOFT_WEIGHT if _is_soft(word) else 1.0 for word in left) + len(matched)
     score = 200.0 * weight / max(1, counted + len(phrase.words))
     if whole and len(phrase.words) > 1:
         # A header that holds the whole of a long phrase says it, whatever else it says.
         score = max(score, 65.0 + 35.0 * weight / max(1, counted))
     if not whole and all(word in words.general for word in matched):
         score -= _GENERAL
+    if len(phrase.words) == 1 and not phrase.part and not phrase.bare and phrase.words[0] in words.general:
+        score -= _PLAIN
     against = tuple(word for word in left if word in words.somewhat_against | words.strongly_against)
     score -= max((_STRONGLY if word in words.strongly_against else _SOMEWHAT for word in against), default=0)
-    exact = not fuzzy and not left and whole and not phrase.bare
-    return Match(phrase.canonical, score * (_BARE_SCORE if phrase.bare else 1), exact, phrase.bare, against)
+    exact = not fuzzy and not left and whole and not phrase.bare and not phrase.vague
+    weakened = _BARE_SCORE if phrase.bare else _VAGUE_SCORE if phrase.vague else 1.0
+    return Match(phrase.canonical, score * weakened, exact, phrase.bare, against, phrase.vague)
 
 
 def _closest(word: str, candidates: list[str]) -> tuple[str | None, float]:

@@ -10,7 +10,7 @@ from auditor.records.dates import DateOrder
 from auditor.records.fault import Fault, clean
 from auditor.records.proposing.candidates import Chosen, candidates_of, choose, names_of
 from auditor.records.proposing.cells import Cells, date_order, decimal_mark, is_date, needs_order
-from auditor.records.proposing.codes import compass_of, translations
+from auditor.records.proposing.codes import compass_of, is_guessed, translations
 from auditor.records.proposing.fits import AGREES
 from auditor.records.proposing.headers import title_constants, title_lengths, title_unit
 from auditor.records.proposing.names import Name
@@ -101,7 +101,7 @@ def _mapped(name: Name, cells: Cells, chosen: Chosen, known: dict[str, Column], 
     date_level, date_reason = _dates(column, header, cells, file)
     levels.append(date_level)
     values, unread = _values(canonical, column, header, cells)
-    if unread:
+    if unread or any(is_guessed(text, canonical, column) for text in values):
         levels.append("likely")
     told = [*reasons, unit_reason, length_reason, date_reason]
     if unread:
@@ -115,7 +115,7 @@ def _by_name_and_cells(name: Name, chosen: Chosen, cells: Cells) -> tuple[Surene
     """Return how sure name and cells are together, and why."""
     one = chosen.candidate
     match, fitted = one.match, one.fit
-    named = "the name says so" if match.exact else "the name is near"
+    named = "the name says so" if match.exact else "the name may say so" if match.vague else "the name is near"
     reasons = ["the name says what, the place among the columns says of which run" if match.bare else named]
     reasons.append(fitted.reason)
     if match.against:
@@ -131,7 +131,7 @@ def _by_name_and_cells(name: Name, chosen: Chosen, cells: Cells) -> tuple[Surene
     if clear and not general and len(cells.filled) >= _ENOUGH_CELLS:
         return "sure", reasons
     strong = match.exact or (match.score >= _STRONG and agrees)
-    if strong and not match.bare and not match.against and chosen.margin >= _SOME_MARGIN:
+    if strong and not match.bare and not match.vague and not match.against and chosen.margin >= _SOME_MARGIN:
         return "likely", reasons
     return "unsure", reasons
 
@@ -165,16 +165,20 @@ def _values(canonical: str, column: Column, header: str, cells: Cells) -> tuple[
     """Return the codes that need a translation, and those that have none."""
     compass = canonical == "azimuth_deg" and compass_of(cells.distinct[0] if cells.distinct else "") is not None
     coded = column.kind in ("choice", "arms") or canonical == "service" or compass
-    if not coded:
+    texts = cells.distinct[:_MOST_CODES] if column.kind in ("arms", "current", "size") else cells.distinct
+    if not coded and column.kind not in ("current", "size"):
         return {}, ()
-    texts = cells.distinct[:_MOST_CODES] if column.kind == "arms" else cells.distinct
     said = translations(texts, canonical, column, header)
-    values = {}
-    for text, value in said.items():
-        read = read_cell(text, column, CellRules())
-        if isinstance(read, Fault) or read != value:
-            values[text] = value
-    return values, tuple(text for text in texts if text not in said)
+    values = {text: value for text, value in said.items() if _needs(text, value, column)}
+    return values, tuple(text for text in texts if text not in said) if coded else ()
+
+
+def _needs(text: str, value: str, column: Column) -> bool:
+    """Whether a cell must be renamed to be read as meant."""
+    if column.kind == "size":
+        return isinstance(read_cell(text, column, CellRules(unit="AWG")), Fault)
+    read = read_cell(text, column, CellRules())
+    return isinstance(read, Fault) or (column.kind in ("choice", "text") and read != value)
 
 
 def _unmapped(name: Name, headers: Sequence[str], cells: Cells) -> ColumnProposal:

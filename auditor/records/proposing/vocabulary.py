@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -17,36 +18,60 @@ _CUT = re.compile(r"[^a-z0-9%°'\"^+]+|\+|(?<![a-z0-9])['\"]")
 
 @dataclass(frozen=True)
 class Phrase:
-    """Words that name a canonical column. `bare` says that they name a part's attribute without the part."""
+    """Words that name a canonical column.
+
+    `bare` says that they name a run's attribute without the run, `vague` that they are never sure. `part` are the words
+    that name the run: without all of them the phrase says nothing.
+    """
 
     words: tuple[str, ...]
     canonical: str
     bare: bool = False
+    vague: bool = False
+    part: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Spelling:
+    """How words become those of the phrases: several words that are one thing first, then word by word."""
+
+    words: dict[str, tuple[str, ...]]
+    joined: dict[str, str]
+    noise: frozenset[str]
 
 
 @dataclass(frozen=True)
 class Vocabulary:
     """The synonym table with its phrases in plain words. `units` maps a spelling to the unit a mapping declares."""
 
-    words: dict[str, tuple[str, ...]]
-    noise: frozenset[str]
+    spelling: Spelling
     somewhat_against: frozenset[str]
     strongly_against: frozenset[str]
     never: frozenset[str]
     general: frozenset[str]
     places: dict[str, str]
     between: dict[frozenset[str], tuple[str, ...]]
+    towards: dict[str, tuple[str, ...]]
     units: dict[str, str]
     lengths: dict[str, str]
     phrases: tuple[Phrase, ...]
+    having: dict[str, tuple[Phrase, ...]]
+    nothing: tuple[frozenset[str], ...]
     codes: dict[str, dict[str, str]]
     plausible: dict[str, tuple[float, float]]
     known: frozenset[str]
 
 
+#: Signs that stand for a word: primes, the phase sign, the phase angle, micro.
+_SIGNS = str.maketrans(
+    {"’": "'", "″": '"', "′": "'", "φ": "phi", "ϕ": "phi", "Φ": "phi", "Ø": " phase ", "⌀": " phase ",
+     "µ": "micro", "μ": "micro", "→": " to ", "×": "x"}
+)  # fmt: skip
+
+
 def folded(text: str) -> str:
     """Return a text in lower case without accents; line breaks and underscores are spaces."""
-    plain = unicodedata.normalize("NFKD", text.replace("’", "'").replace("″", '"').replace("′", "'"))
+    plain = unicodedata.normalize("NFKD", text.translate(_SIGNS))
     return re.sub(r"[\s_]+", " ", "".join(c for c in plain if not unicodedata.combining(c)).lower()).strip()
 
 
@@ -65,25 +90,34 @@ def vocabulary() -> Vocabulary:
     """Return the synonym table."""
     text = resources.files("auditor.records.data").joinpath("synonyms.toml").read_text("utf-8")
     data = tomllib.loads(text)
-    words = {short: tuple(word.split()) for word, shorts in data["words"].items() for short in shorts}
-    noise = frozenset(data["noise"]["words"])
-    phrases = _phrases(data, words, noise)
+    spelling = Spelling(
+        {short: tuple(word.split()) for word, shorts in data["words"].items() for short in shorts},
+        {several: word for word, all_of in data["joined"].items() for several in all_of},
+        frozenset(data["noise"]["words"]),
+    )
+    phrases = _phrases(data, spelling)
+    having: dict[str, list[Phrase]] = {}
+    for phrase in phrases:
+        for word in phrase.words:
+            having.setdefault(word, []).append(phrase)
     return Vocabulary(
-        words=words,
-        noise=noise,
+        spelling=spelling,
         somewhat_against=frozenset(data["against"]["somewhat"]),
         strongly_against=frozenset(data["against"]["strongly"]),
         never=frozenset(data["against"]["never"]),
         general=frozenset(data["general"]["words"]),
-        places={spelling: place for place, spellings in data["places"].items() for spelling in spellings},
+        places={text: place for place, texts in data["places"].items() for text in texts},
         between={
             frozenset(pair.split()): tuple(run.split()) for run, pairs in data["between"].items() for pair in pairs
         },
-        units={spelling: unit for unit, spellings in data["units"].items() for spelling in spellings},
+        towards={place: tuple(run.split()) for place, run in data["towards"].items()},
+        units={text: unit for unit, texts in data["units"].items() for text in texts},
         lengths={phrase: way for way, phrases in data["lengths"].items() for phrase in phrases},
         phrases=phrases,
+        having={word: tuple(found) for word, found in having.items()},
+        nothing=tuple(frozenset(plain_words(cut(text), spelling)) for text in data["nothing"]["phrases"]),
         codes={
-            column: {spelling: value for value, spellings in codes.items() for spelling in spellings}
+            column: {text: value for value, texts in codes.items() for text in texts}
             for column, codes in data["codes"].items()
         },
         plausible={name: (float(low), float(high)) for name, (low, high) in data["plausible"].items()},
@@ -91,35 +125,67 @@ def vocabulary() -> Vocabulary:
     )
 
 
-def plain_words(tokens: list[str], words: dict[str, tuple[str, ...]], noise: frozenset[str]) -> tuple[str, ...]:
+def plain_words(tokens: list[str], spelling: Spelling) -> tuple[str, ...]:
     """Return words in the spelling of the phrases, in order and each once, without those that say nothing."""
     found: list[str] = []
-    for token in tokens:
-        if token in noise:
+    for token in _with_joined(tokens, spelling.joined):
+        if token in spelling.noise:
             continue
-        single = token[:-1] if len(token) > 3 and token.endswith("s") and not token.endswith("ss") else token
-        found += words.get(token) or words.get(single) or (single,)
+        plural = len(token) > 3 and token.endswith("s") and not token.endswith(("ss", "us", "is"))
+        single = token[:-1] if plural else token
+        found += spelling.words.get(token) or spelling.words.get(single) or (single,)
     return tuple(dict.fromkeys(found))
 
 
-def _phrases(
-    data: dict[str, dict[str, list[str]]], words: dict[str, tuple[str, ...]], noise: frozenset[str]
-) -> tuple[Phrase, ...]:
-    def plain(text: str) -> tuple[str, ...]:
-        return plain_words(cut(text), words, noise)
+def _with_joined(tokens: list[str], joined: dict[str, str]) -> list[str]:
+    """Return the tokens with those that are one thing together put into its words: "drawn by" is a designer."""
+    found: list[str] = []
+    at = 0
+    while at < len(tokens):
+        for wide in (4, 3, 2):
+            word = joined.get(" ".join(tokens[at : at + wide])) if at + wide <= len(tokens) else None
+            if word is not None:
+                found += word.split()
+                at += wide
+                break
+        else:
+            found.append(tokens[at])
+            at += 1
+    return found
 
+
+def _phrases(data: dict[str, dict[str, list[str]]], spelling: Spelling) -> tuple[Phrase, ...]:
+    def plain(text: str) -> tuple[str, ...]:
+        words = cut(text)
+        found = plain_words(words, spelling)
+        # What is one word only because the others say nothing would name too much: "solar on transformer".
+        return found if len(found) > 1 or not spelling.noise & {*words} else ()
+
+    said_of_runs = {word for named in data["attributes"].values() for text in named for word in plain(text)}
     found: dict[Phrase, None] = {}
-    for canonical, phrases in data["columns"].items():
-        for text in (*phrases, canonical.rsplit("_", 1)[0] if canonical.endswith(_UNIT_ENDS) else canonical):
-            found[Phrase(plain(text), canonical)] = None
+    for vague, section in ((False, "columns"), (True, "also")):
+        for canonical, phrases in data[section].items():
+            itself = canonical.rsplit("_", 1)[0] if canonical.endswith(_UNIT_ENDS) else canonical
+            for text in (*phrases, *(() if vague else (itself,))):
+                words = plain(text)
+                part = frozenset(words) - said_of_runs if canonical in RUN_COLUMNS else frozenset()
+                found[Phrase(words, canonical, vague=vague, part=part)] = None
+    found |= dict.fromkeys(_run_phrases(data, plain, said_of_runs))
+    return tuple(phrase for phrase in found if phrase.words)
+
+
+def _run_phrases(
+    data: dict[str, dict[str, list[str]]], plain: Callable[[str], tuple[str, ...]], said_of_runs: set[str]
+) -> list[Phrase]:
+    """Return each run's names with each name of an attribute, and the attributes alone."""
+    found = []
     for canonical, (role, column) in RUN_COLUMNS.items():
         attribute = column.removesuffix("_m")
-        for named in data["attributes"][attribute]:
-            for part in data["parts"][role.replace(" ", "_")]:
-                found[Phrase(plain(f"{part} {named}"), canonical)] = None
-        for named in data["bare"][attribute]:
-            found[Phrase(plain(named), canonical, bare=True)] = None
-    return tuple(phrase for phrase in found if phrase.words)
+        for part in data["parts"][role.replace(" ", "_")]:
+            naming = frozenset(plain(f"{part} length")) - said_of_runs
+            found += [Phrase(plain(f"{part} {said}"), canonical, part=naming) for said in data["attributes"][attribute]]
+        found += [Phrase(plain(said), canonical, bare=True) for said in data["bare"][attribute]]
+    return found
 
 
 _UNIT_ENDS = ("_m", "_mm", "_a", "_c", "_kva", "_kw", "_deg", "_pct")
