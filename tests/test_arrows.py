@@ -23,6 +23,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.prepare": {"auditor.electrical", "auditor.catalog", "auditor.policy", "auditor.records", "auditor.checks"},
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion"},
+    "auditor.likelihood": set(),
     "auditor.results": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
@@ -46,7 +47,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.__main__": {"auditor.cli"},
 }
 #: Libraries that a part may not know: pure functions know no file, no database and no frame.
-MAY_NOT_KNOW = {"auditor.electrical": {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}}
+_PURE = {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}
+MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE}
 
 #: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
 #: and the records' declared columns.

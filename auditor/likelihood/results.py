@@ -1,0 +1,240 @@
+"""The columns of results for each system, interpolated in the table of its profile, supply and output class.
+
+A system with a missing input has NaN throughout, and the input is named; nothing is guessed. A result depends on the
+system's own row and the table only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import CubicSpline
+
+from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
+from auditor.likelihood.attribution import PARTS, shares
+from auditor.likelihood.inputs import Systems
+from auditor.likelihood.lines import blurred, moved, to_log
+from auditor.likelihood.lookup import Places, loss_results, lost_hours, trip_days, trip_results
+from auditor.likelihood.table import Table
+from auditor.likelihood.units import QUANTILES, largest_offset, unit_at
+
+#: Inputs without which nothing is told; the others only leave their own results out.
+NEEDED = (
+    "level_pct", "site_pct", "beta_pct", "beta_sd_pct", "service_pct", "wiring_pct", "units", "sensing_pct",
+)  # fmt: skip
+#: Results that need one input more.
+OWN_INPUT = {
+    "lost_kwh_per_year": "rated_kw",
+    "curtailed_kwh_per_year": "rated_kw",
+    "trip_days_saved_at_target": "target_pct",
+}
+#: Inputs that may be moved one at a time; the others lie in the table, and move with a table of their own.
+MOVABLE = ("level_pct", "site_pct", "beta_pct", "service_pct", "wiring_pct", "sensing_pct")
+NOMINAL_PCT = 100.0
+
+
+@dataclass(frozen=True)
+class Assumptions:
+    """Which inputs are assumed and how far each may be off.
+
+    assumed   name of an input (of MOVABLE, or of a variant) to whether it is assumed for each system, (n,)
+    half_range   name of an input of MOVABLE to how far it may be off either way [unit of the input]
+    variants  name of an assumption inside the table (such as rho) to the tables at the low and high end of its range
+    """
+
+    assumed: Mapping[str, BoolArray]
+    half_range: Mapping[str, float]
+    variants: Mapping[str, tuple[Table, Table]]
+
+
+@dataclass(frozen=True)
+class SystemResults:
+    """Results of the systems, each (n,).
+
+    columns   figures by name, NaN where unknown
+    band      0 for the lowest band upwards, −1 where unknown
+    most_sensitive_input   the assumption that moves the trip-days most, empty where none is assumed
+    missing   which inputs are missing, by name
+    """
+
+    columns: dict[str, FloatArray]
+    band: IntArray
+    most_sensitive_input: npt.NDArray[np.str_]
+    missing: dict[str, BoolArray]
+
+
+def system_results(
+    table: Table, systems: Systems, band_edges: tuple[float, ...], assumptions: Assumptions | None = None
+) -> SystemResults:
+    """All columns for systems that share a table; band_edges are rising boundaries of the trip-days a year."""
+    missing = {field.name: np.isnan(getattr(systems, field.name)) for field in fields(systems)}
+    unknown = np.zeros(systems.size, dtype=np.bool_)
+    for name in NEEDED:
+        unknown |= missing[name]
+    filled = Systems(**{field.name: np.nan_to_num(getattr(systems, field.name)) for field in fields(systems)})
+    columns = {**_trip_columns(table, filled), **_loss_columns(table, filled), **_headrooms(table, filled)}
+    mean = columns["trip_days_per_year"]
+    at_target = np.minimum(filled.wiring_pct, filled.target_pct)
+    columns |= {f"{part}_share": share for part, share in _shares(table, filled).items()}
+    columns["trip_days_saved_at_target"] = mean - _trip_days(table, replace(filled, wiring_pct=at_target))
+    mover = _most_sensitive(table, filled, assumptions)
+    for name, values in columns.items():
+        lacking = unknown | missing[OWN_INPUT[name]] if name in OWN_INPUT else unknown
+        columns[name] = np.where(lacking, np.nan, values)
+    band = np.searchsorted(np.array(band_edges), mean, side="right").astype(np.int64)
+    return SystemResults(
+        columns=columns,
+        band=np.where(unknown, -1, band),
+        most_sensitive_input=np.where(unknown, "", mover),
+        missing={name: absent for name, absent in missing.items() if absent.any()},
+    )
+
+
+def most_sensitive_unit(table: Table, systems: Systems) -> Places:
+    """Where the unit stands that trips first: its offset lifts the level, and its spread adds to the site's.
+
+    The neighbours' sun is uncertain by its standard deviation at the output at which trips mostly happen.
+    """
+    lifted, offset_sd = largest_offset(systems.units, systems.sensing_pct)
+    sun = systems.beta_sd_pct * table.trip_output
+    return Places(
+        level_pct=systems.level_pct + lifted,
+        rise_pct=systems.service_pct + systems.wiring_pct,
+        beta_pct=systems.beta_pct,
+        site_pct=np.sqrt(systems.site_pct**2 + sun**2 + offset_sd**2),
+    )
+
+
+def _true_voltage(table: Table, systems: Systems) -> Places:
+    """Where the systems stand without sensing offsets."""
+    sun = systems.beta_sd_pct * table.trip_output
+    return Places(
+        level_pct=systems.level_pct,
+        rise_pct=systems.service_pct + systems.wiring_pct,
+        beta_pct=systems.beta_pct,
+        site_pct=np.sqrt(systems.site_pct**2 + sun**2),
+    )
+
+
+def _trip_days(table: Table, systems: Systems) -> FloatArray:
+    """Predictive mean of the trip-days a year, (n,)."""
+    return trip_days(table, most_sensitive_unit(table, systems))
+
+
+def _trip_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
+    """Trip-days, chances, trips and episodes: of the most sensitive unit, and so of any."""
+    found = trip_results(table, most_sensitive_unit(table, systems))
+    return {
+        "trip_days_per_year": found["mean"],
+        "trip_days_per_year_median": found["median"],
+        "trip_days_per_year_low": found["low"],
+        "trip_days_per_year_high": found["high"],
+        "trip_chance_year": found["chance_year"],
+        "trip_chance_30d": found["chance_30d"],
+        "trips_per_year": found["trips"],
+        "episodes_per_year": found["episodes"],
+    }
+
+
+def _loss_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
+    """Losses over all units, hours over the threshold and in cessation at the true voltage."""
+    places = _true_voltage(table, systems)
+    found = loss_results(table, places)
+    lost_h = np.zeros(systems.size)
+    for quantile in QUANTILES:
+        offset, on = unit_at(quantile, systems.units, systems.sensing_pct, table.relieved)
+        unit = replace(places, level_pct=places.level_pct + offset, rise_pct=places.rise_pct * on)
+        lost_h += lost_hours(table, unit) / len(QUANTILES)
+    first_h = lost_hours(table, most_sensitive_unit(table, systems))
+    return {
+        "lost_kwh_per_year": lost_h * systems.rated_kw,
+        "curtailed_kwh_per_year": found["curtailed_h"] * systems.rated_kw,
+        "units_off_share": np.minimum(lost_h / first_h, 1.0),
+        "hours_over": found["over_h"],
+        "cessation_hours": found["ceased_h"],
+    }
+
+
+def _headrooms(table: Table, systems: Systems) -> dict[str, FloatArray]:
+    """How much of what lies between nominal and the first threshold each part uses at full sun [% of nominal]."""
+    return {
+        "headroom_supply_pct": systems.level_pct + table.output_dev_pct + systems.beta_pct - NOMINAL_PCT,
+        "headroom_service_pct": systems.service_pct,
+        "headroom_wiring_pct": systems.wiring_pct,
+    }
+
+
+def _shares(table: Table, systems: Systems) -> dict[str, FloatArray]:
+    """Shares of supply, service and wiring in the trip-days."""
+    none = np.zeros(systems.size)
+
+    def worth_of(present: frozenset[str]) -> FloatArray:
+        """Trip-days with only these parts present."""
+        supply = "supply" in present
+        return _trip_days(
+            table,
+            replace(
+                systems,
+                level_pct=systems.level_pct if supply else np.minimum(systems.level_pct, NOMINAL_PCT),
+                beta_pct=systems.beta_pct if supply else none,
+                beta_sd_pct=systems.beta_sd_pct if supply else none,
+                service_pct=systems.service_pct if "service" in present else none,
+                wiring_pct=systems.wiring_pct if "wiring" in present else none,
+            ),
+        )
+
+    found = shares(worth_of)
+    return {part: found[part] for part in PARTS}
+
+
+def _most_sensitive(table: Table, systems: Systems, assumptions: Assumptions | None) -> npt.NDArray[np.str_]:
+    """The assumption whose range moves the trip-days most, one at a time; empty where none is assumed."""
+    names = np.full(systems.size, "", dtype="<U32")
+    if assumptions is None:
+        return names
+    best = np.zeros(systems.size)
+    for name, assumed in assumptions.assumed.items():
+        if name in assumptions.variants:
+            low, high = (_trip_days(variant, systems) for variant in assumptions.variants[name])
+        else:
+            off = assumptions.half_range[name]
+            low, high = (
+                _trip_days(table, replace(systems, **{name: _shifted(systems, name, shift)})) for shift in (-off, off)
+            )
+        swing = np.where(assumed, np.abs(high - low), 0.0)
+        names = np.where(swing > best, name, names)
+        best = np.maximum(swing, best)
+    return names
+
+
+def _shifted(systems: Systems, name: str, shift: float) -> FloatArray:
+    """An input moved by its range; only the level may fall below zero of its scale."""
+    values: FloatArray = getattr(systems, name) + shift
+    return values if name == "level_pct" else np.maximum(values, 0.0)
+
+
+def month_by_hour(table: Table, systems: Systems, row: int) -> FloatArray:
+    """Expected trips a year of one system by month and hour of day, (12, 24); they sum to its trips a year."""
+    place = most_sensitive_unit(table, systems)
+    rise, beta = float(place.rise_pct[row]), float(place.beta_pct[row])
+    nodes = table.nodes
+    own = 0.0 if table.trips_off else rise
+    sun = own + beta
+    logs = _at_node(table.lines.by_hour, np.log1p(nodes.sun_pct), float(np.log1p(sun)))
+    logs = _at_node(logs, np.array(nodes.share), own / sun if sun > 0.0 else 0.0)
+    margin = table.first_pct - float(place.level_pct[row]) - beta - table.weight_at_trip * own
+    logs = to_log(blurred(logs, float(place.site_pct[row]) / nodes.spacing_pct))
+    cells = min(max((margin - nodes.low_pct) / nodes.spacing_pct, 0.0), nodes.count - 1.0)
+    trips = np.exp(moved(logs, cells)[..., 0])
+    return np.asarray(trips * (_trip_columns(table, systems)["trips_per_year"][row] / trips.sum()), dtype=np.float64)
+
+
+def _at_node(logs: FloatArray, nodes: FloatArray, value: float) -> FloatArray:
+    """Logs (12, 24, nodes, …) at one place between the nodes."""
+    if nodes.size == 1:
+        return logs[:, :, 0]
+    held = min(max(value, float(nodes[0])), float(nodes[-1]))
+    return np.asarray(CubicSpline(nodes, logs, axis=2)(held), dtype=np.float64)
