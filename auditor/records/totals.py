@@ -17,21 +17,26 @@ _TOTAL = (
     r"(?i)^\s*((grand|sub|overall)[\s-]*)?(totals?|sums?|averages?|avg\.?|mean)"
     rf"(\s+(of\s+)?{_SUMMED})?(\s*[:=]\s*[\d.,\s]*|\s*\(\s*[\d.,]+\s*\)|\s+[\d.,]+)?\s*$"
 )
+#: What spreadsheets write into the id of a group's sum; taken so only where the row has no other id.
+_GROUP_TOTAL = (
+    r"(?i)(^\s*(grand|sub)?[\s-]*totals?\b|^\s*counts?\s*[:=]\s*[\d.,]+\s*$"
+    r"|\S\s+(totals?|subtotals?|sums?|counts?|averages?)\s*$)"
+)
 _FIGURE = r"^\s*[-+$€£]?\s*\d[\d.,' ]*\s*(%|[A-Za-z°]{1,4}|'|\")?\s*$"
 
 
 def drop_totals(frame: pl.DataFrame, bindings: Sequence[Binding]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the text frame without rows that sum up, and these as rejects.
 
-    A row sums up where an id says so ("Total", "Grand total:", "Sum of circuits"), or where it has no ids and besides
-    nothing but figures and such words.
+    A row sums up where an id says so ("Total", "Grand total:", "Sum of circuits"), where its only id of several does in
+    part ("J1 Total", "Subtotal J1"), or where it has no ids and besides nothing but figures and such words.
     """
     ids = [b for b in bindings if b.canonical in KEYS and b.header is not None]
     if not ids:
         return frame, pl.DataFrame(schema=FAULT_SCHEMA)
     # Few rows are suspects, so the other columns are looked at in those alone.
     flags = frame.select(
-        *(pl.col(str(b.header)).str.contains(_TOTAL).fill_null(False).alias(b.canonical) for b in ids),
+        *(_sums_up(b, [other for other in ids if other is not b]).alias(b.canonical) for b in ids),
         pl.all_horizontal(_empty(str(b.header)) for b in ids).alias("bare"),
     )
     told = [_told(frame.filter(flags[b.canonical]), b, _named(b)) for b in ids if flags[b.canonical].any()]
@@ -44,6 +49,15 @@ def drop_totals(frame: pl.DataFrame, bindings: Sequence[Binding]) -> tuple[pl.Da
     if not rejects.height:
         return frame, rejects
     return frame.filter(~pl.col(ROW_NUMBER).is_in(rejects[ROW_NUMBER].implode())), rejects
+
+
+def _sums_up(binding: Binding, others: Sequence[Binding]) -> pl.Expr:
+    cell = pl.col(str(binding.header))
+    total = cell.str.contains(_TOTAL).fill_null(False)
+    if not others:
+        return total
+    alone = pl.all_horizontal(_empty(str(other.header)) for other in others)
+    return total | (alone & cell.str.contains(_GROUP_TOTAL).fill_null(False))
 
 
 def _empty(header: str) -> pl.Expr:

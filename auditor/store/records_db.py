@@ -310,7 +310,7 @@ def _drop_old_units(con: Connection, import_id: int) -> None:
 
 
 def _count_changed(con: Connection, row_keys: pl.DataFrame | None) -> tuple[int, int]:
-    """Rows of the file that change something, and circuits replaced.
+    """Rows of the file that change something, and circuits of which a fact, a unit or a home run was replaced.
 
     A row is a circuit, or a system without one; where the file has rows of other kinds, `row_keys` has a key for each.
     """
@@ -336,7 +336,11 @@ def _count_changed(con: Connection, row_keys: pl.DataFrame | None) -> tuple[int,
     ).fetchall()[0][0]
     if row_keys is not None:
         con.unregister("incoming")
-    replaced = con.execute("SELECT count(*) FROM gone_circuit").fetchall()[0][0]
+    replaced = con.execute(
+        "SELECT count(*) FROM (SELECT system_id, circuit_id FROM gone_circuit"
+        " UNION SELECT system_id, circuit_id FROM gone_unit"
+        " UNION SELECT system_id, circuit_id FROM gone_run WHERE circuit_id IS NOT NULL)"
+    ).fetchall()[0][0]
     return int(changed), int(replaced)
 
 

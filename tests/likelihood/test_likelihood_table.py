@@ -21,7 +21,8 @@ BETWEEN = ((0.0, 0.2), (0.6, 0.8), (2.2, 0.3), (3.8, 2.3))
 
 @pytest.mark.parametrize("name", KINDS)
 def test_interpolation_costs_less_than_two_percent(name: str) -> None:
-    error = interpolation_error(table(name), PROFILES[name], supply(), days(), BETWEEN)
+    places = BETWEEN if name == KINDS[0] else BETWEEN[1::2]  # all of them for one kind, half for the slower others
+    error = interpolation_error(table(name), PROFILES[name], supply(), days(), places)
     assert error["mean"] < 0.02, error
     # trips and losses turn sharply where the voltage without own output passes the return ceiling
     assert max(error.values()) < 0.12, error

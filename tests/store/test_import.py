@@ -64,6 +64,14 @@ def test_a_changed_row_makes_a_revision_and_keeps_the_old_one(store: Store) -> N
         assert con.execute("SELECT count(*) FROM run_past").fetchall() == [(0,)]
 
 
+def test_a_changed_home_run_revises_its_circuit(store: Store) -> None:
+    text = "system_id,circuit_id,home_run_length_m\nS1,1,20\nS1,2,30\n"
+    with open_records(store) as con:
+        bring(con, store, text)
+        done = bring(con, store, text.replace("30", "33"), "b.csv")
+        assert (done.outcome.accepted, done.outcome.duplicate, done.outcome.replaced) == (1, 1, 1)
+
+
 def test_an_import_changes_only_the_rows_it_holds(store: Store) -> None:
     with open_records(store) as con:
         bring(con, store, HEADER + ROWS)
