@@ -94,7 +94,6 @@ def checked(model: type[Model], data: dict[str, Any], write: Writer = entry) -> 
 
     What can only be judged once the rest is sound is judged too, on the data without its faulty entries.
     """
-    schema = model.model_json_schema()
     rest: Any = _tuples(data)
     sentences: list[str] = []
     found: list[ErrorDetails] = []
@@ -103,6 +102,7 @@ def checked(model: type[Model], data: dict[str, Any], write: Writer = entry) -> 
         try:
             made = model.model_validate(rest)
         except ValidationError as error:
+            schema = model.model_json_schema()
             problems = [p for p in error.errors() if not any(p["loc"][: len(loc)] == loc for loc in gone)]
             found += problems
             told = [_sentence(p, schema, write) for p in problems if not _said_already(p, found, schema)]
