@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.error import URLError
 
 import pytest
-from browser_pages import Serve, watched
+from browser_pages import Serve, Watched, watching
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from auditor.store import Store
@@ -94,7 +94,26 @@ def sample_address(sample_store: tuple[Store, object], serve: Serve) -> str:
     return serve(sample_store[0].root)
 
 
+@pytest.fixture(scope="session")
+def kept(browser: Browser) -> Iterator[Watched]:
+    """One page for the tests of a process: in a new one the browser would compile every script again."""
+    with watching(browser) as watched:
+        yield watched
+
+
 @pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
-    """A page in a fresh profile; console errors, page errors and requests to anywhere else fail the test."""
-    yield from watched(browser)
+def page(kept: Watched) -> Iterator[Page]:
+    """A page as in a fresh profile; console errors, page errors and requests to anywhere else fail the test."""
+    yield from kept.one_test()
+
+
+@pytest.fixture(scope="session")
+def kept_seen(browser: Browser) -> Iterator[Watched]:
+    with watching(browser, bypass_csp=True, reduced_motion="reduce") as watched:
+        yield watched
+
+
+@pytest.fixture
+def seen(kept_seen: Watched) -> Iterator[Page]:
+    """A page for axe, without the content policy, which allows no script but the page's own."""
+    yield from kept_seen.one_test()

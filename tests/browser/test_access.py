@@ -5,41 +5,16 @@ The page's content policy allows no script but its own; only here the browser se
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from pathlib import Path
 
-import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser_pages import watched
-from playwright.sync_api import Browser, Page, expect
+from browser_pages import Serve, grave
+from import_pages import BAD, FOREIGN, HEADER, SOUND, bring
+from playwright.sync_api import Page, expect
 
 from auditor.store import Store
 from auditor.store.snapshot import open_snapshot
 
 Sample = tuple[Store, object]
-
-SIZES = {"wide": {"width": 1440, "height": 900}, "narrow": {"width": 390, "height": 844}}
-#: Impacts that fail the test; lesser ones are remarks.
-GRAVE = ("serious", "critical")
-
-
-@pytest.fixture(params=[(scheme, size) for scheme in ("light", "dark") for size in SIZES], ids="-".join)
-def seen(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
-    """A page in one theme and size, without the content policy."""
-    scheme, size = request.param
-    for page in watched(browser, color_scheme=scheme, bypass_csp=True, reduced_motion="reduce"):
-        page.set_viewport_size(SIZES[size])
-        yield page
-
-
-def grave(page: Page) -> list[str]:
-    """Each serious or critical violation with where it is, and what axe says of it."""
-    found = Axe().run(page).response["violations"]
-    return [
-        f"{rule['id']}: {node['target']} {node['failureSummary']}"
-        for rule in found
-        if rule["impact"] in GRAVE
-        for node in rule["nodes"]
-    ]
 
 
 def opened(page: Page, selector: str) -> None:
@@ -90,4 +65,26 @@ def test_a_systems_page_keeps_nobody_out(seen: Page, sample_address: str, sample
 def test_a_page_of_what_to_do_keeps_nobody_out(seen: Page, sample_address: str) -> None:
     seen.goto(sample_address + "/nowhere")
     expect(seen.locator("h1")).to_have_text("There is no such page")
+    assert grave(seen) == []
+
+
+def test_the_import_page_keeps_nobody_out(seen: Page, sample_address: str) -> None:
+    seen.goto(sample_address + "/import?reason=type-error")
+    expect(seen.locator("#rejects .chip")).to_be_visible()
+    assert grave(seen) == []
+
+
+def test_preview_and_proposal_keep_nobody_out(seen: Page, serve: Serve, tmp_path: Path) -> None:
+    address = serve(tmp_path / "store")
+    seen.goto(address + "/import")
+    expect(seen.get_by_role("button", name="Choose a file")).to_be_visible()
+    assert grave(seen) == []
+    (tmp_path / "jobs.csv").write_text(HEADER + SOUND.format(n=1) + BAD, "utf-8")
+    bring(seen, tmp_path / "jobs.csv")
+    expect(seen.locator(".counts")).to_be_visible()
+    assert grave(seen) == []
+    seen.goto(address + "/import")
+    (tmp_path / "field.csv").write_text(FOREIGN, "utf-8")
+    bring(seen, tmp_path / "field.csv")
+    expect(seen.get_by_role("region", name="Proposed columns")).to_be_visible()
     assert grave(seen) == []

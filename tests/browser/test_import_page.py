@@ -4,40 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-from browser_pages import Serve, watched
-from playwright.sync_api import Browser, Page, expect
-from test_access import SIZES, grave
-from test_stores import FILE_NAME, PAYLOADS, auditor, harmless
+from browser_pages import Serve, auditor
+from hostile_texts import FILE_NAME, PAYLOADS, harmless
+from import_pages import BAD, FOREIGN, HEADER, SOUND, bring, counts, pressed
+from playwright.sync_api import Browser, FileChooser, Page, expect
 
 from auditor.store import Store
 from auditor.store.originals import read_manifest
 from auditor.store.snapshot import open_snapshot
-
-HEADER = "system_id,circuit_id,site_label,service,inverter_count,breaker_a,home_run_length_m,design_date\n"
-SOUND = "S{n},1,Site {n},120/240,12,20,20,2016-05-01\n"
-BAD = "S9,1,Site 9,120/240,twelve,20,20,2016-05-01\n"
-FOREIGN = "Job No,Branch,Customer,Inverters on branch,Breaker (A),Home run (ft)\nJ1,1,Ash,12,20,75\nJ2,1,Elm,10,20,40\n"
-
-
-def bring(page: Page, path: Path) -> None:
-    """Choose a file on the page and wait until something is said of it."""
-    with page.expect_file_chooser() as chooser:
-        page.get_by_role("button", name="Choose a file").click()
-    chooser.value.set_files(path)
-    expect(page.locator(".waiting-file h2")).to_contain_text(path.name)
-
-
-def pressed(page: Page, name: str) -> None:
-    page.locator("#import-panel").get_by_role("button", name=name, exact=True).click()
-
-
-def counts(page: Page) -> list[str]:
-    """Rows in, accepted, rejected and repeated, as the page shows them."""
-    return page.locator(".counts dd").all_inner_texts()
 
 
 def test_from_a_file_to_a_mended_one(page: Page, serve: Serve, tmp_path: Path) -> None:
@@ -171,8 +147,12 @@ def test_what_the_server_refuses_is_said(browser: Browser, serve: Serve, tmp_pat
     page.close()
 
 
+def unanswered(_: FileChooser) -> None:
+    pass
+
+
 def test_it_works_from_the_keyboard(page: Page, serve: Serve, tmp_path: Path) -> None:
-    page.on("filechooser", lambda chooser: None)  # Asked for early: a key is quicker than the browser's answer.
+    page.on("filechooser", unanswered)  # Asked for early: a key is quicker than the browser's answer.
     page.goto(serve(tmp_path / "store") + "/import")
     (tmp_path / "jobs.csv").write_text(HEADER + SOUND.format(n=1) + BAD, "utf-8")
     page.get_by_role("button", name="Choose a file").focus()
@@ -195,6 +175,7 @@ def test_it_works_from_the_keyboard(page: Page, serve: Serve, tmp_path: Path) ->
     expect(page.locator("#rejects .chip")).to_contain_text("type error")
     page.go_back()
     expect(page.locator("#rejects .chip")).to_have_count(0)
+    page.remove_listener("filechooser", unanswered)
 
 
 def test_hostile_names_and_cells_stay_text(page: Page, serve: Serve, tmp_path: Path) -> None:
@@ -255,43 +236,3 @@ def test_what_is_not_audited_is_said_everywhere(page: Page, serve: Serve, tmp_pa
     expect(page.locator("#run-label")).to_contain_text("run 2")
     expect(page.locator("#stale")).to_be_empty()
     expect(page.get_by_role("button", name="Audit now")).to_have_count(0)
-
-
-@pytest.fixture(params=[(scheme, size) for scheme in ("light", "dark") for size in SIZES], ids="-".join)
-def seen(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
-    """A page in one theme and size, without the content policy, which lets no axe in."""
-    scheme, size = request.param
-    for page in watched(browser, color_scheme=scheme, bypass_csp=True, reduced_motion="reduce"):
-        page.set_viewport_size(SIZES[size])
-        yield page
-
-
-def settled(page: Page) -> Page:
-    """The page once nothing of it fades any more: what is half there has half its contrast."""
-    page.wait_for_load_state("networkidle")
-    page.wait_for_function(
-        "() => [...document.querySelectorAll('#content, #content *')].every((e) => getComputedStyle(e).opacity === '1')"
-    )
-    return page
-
-
-def test_the_page_keeps_nobody_out(seen: Page, sample_address: str) -> None:
-    seen.goto(sample_address + "/import?reason=type-error")
-    expect(seen.locator("#rejects .chip")).to_be_visible()
-    assert grave(settled(seen)) == []
-
-
-def test_preview_and_proposal_keep_nobody_out(seen: Page, serve: Serve, tmp_path: Path) -> None:
-    address = serve(tmp_path / "store")
-    seen.goto(address + "/import")
-    expect(seen.get_by_role("button", name="Choose a file")).to_be_visible()
-    assert grave(settled(seen)) == []
-    (tmp_path / "jobs.csv").write_text(HEADER + SOUND.format(n=1) + BAD, "utf-8")
-    bring(seen, tmp_path / "jobs.csv")
-    expect(seen.locator(".counts")).to_be_visible()
-    assert grave(settled(seen)) == []
-    seen.goto(address + "/import")
-    (tmp_path / "field.csv").write_text(FOREIGN, "utf-8")
-    bring(seen, tmp_path / "field.csv")
-    expect(seen.get_by_role("region", name="Proposed columns")).to_be_visible()
-    assert grave(settled(seen)) == []

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from dash import Dash
+from flask.testing import FlaskClient
 
 from auditor.store import Store
 from auditor.store.records_db import Connection
@@ -37,3 +39,19 @@ def context(store: Store) -> Iterator[Context]:
 def con(store: Store) -> Iterator[Connection]:
     with open_snapshot(store) as con:
         yield con
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Store:
+    """A store of the test's own, which is not there yet."""
+    return Store(tmp_path / "store")
+
+
+@pytest.fixture
+def context_of_own(own: Store) -> Context:
+    return Context(own, Snapshots(own))
+
+
+@pytest.fixture
+def asking(own: Store) -> FlaskClient:
+    return create_app(own, access=Access()).server.test_client()

@@ -49,11 +49,6 @@ def brought(store: Store, text: str, audit: bool = True) -> Context:
     return Context(store, Snapshots(store))
 
 
-@pytest.fixture
-def own(tmp_path: Path) -> Store:
-    return Store(tmp_path / "store")
-
-
 def test_the_address_of_the_page() -> None:
     found = page_of("/import")
     assert found is not None

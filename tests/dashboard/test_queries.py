@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.checks import CHECKS
@@ -170,6 +170,7 @@ def test_a_chart_leaves_its_own_filter_out(con: Connection) -> None:
     assert portfolio.by_group(con, Filters(designer=("Ilse",)), "designer")[0].equals(everything)
 
 
+@settings(max_examples=25)
 @given(
     sort=st.lists(st.tuples(st.sampled_from(COLUMNS), st.booleans()), max_size=2, unique_by=lambda p: p[0]),
     size=st.integers(7, 90),

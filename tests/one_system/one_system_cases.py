@@ -148,8 +148,42 @@ def _all(con: Connection, query: str) -> pl.DataFrame:
     return found
 
 
-def every_case(con: Connection) -> list[Case]:
-    """Every system of a snapshot, as `load` gives it; the frames of all are prepared at once, which is faster."""
+#: What systems differ in: each verdict of each check with and without missing and assumed facts, each kind of wiring,
+#: breaker, pair of models, run, panel and setting, one circuit or more. Queries give a system and the kind it is of.
+KINDS = (
+    """SELECT system_id, ["check", verdict::VARCHAR, (missing = 0)::VARCHAR, (assumed = 0)::VARCHAR,
+        (fails_at IS NULL)::VARCHAR] FROM judged""",
+    """SELECT system_id, [wiring, service, feed, circuit_phases, (arm_counts IS NULL)::VARCHAR,
+        (combiner_id IS NULL)::VARCHAR, (extra_trunk IS NULL)::VARCHAR]
+        FROM circuit JOIN system USING (system_id) JOIN circuit_result USING (system_id, circuit_id)""",
+    """SELECT system_id, [breaker_a::VARCHAR, (line_current_a > 0.8 * breaker_a)::VARCHAR]
+        FROM circuit JOIN circuit_result USING (system_id, circuit_id)""",
+    "SELECT system_id, [inverter_model, trunk_model] FROM circuit",
+    "SELECT system_id, [role, material, size] FROM run",
+    """SELECT system_id, [connection_side, backfeed_position, (busbar_a IS NULL)::VARCHAR,
+        (main_breaker_a IS NULL)::VARCHAR, (other_sources_a IS NULL)::VARCHAR, (busbar_breakers_a IS NULL)::VARCHAR,
+        (transformer_kva IS NULL)::VARCHAR] FROM system""",
+    """SELECT system_id, [installation_code, code_edition, power_factor::VARCHAR, power_factor_mode, grid_profile]
+        FROM system""",
+    "SELECT system_id, [least(count(*), 3)::VARCHAR] FROM circuit GROUP BY system_id",
+)
+
+
+def of_every_kind(con: Connection) -> list[str]:
+    """Systems of a snapshot that are of every kind together: each time the one that adds most kinds, the first such."""
+    kinds: dict[str, set[tuple[str | int | None, ...]]] = {}
+    for at, query in enumerate(KINDS):
+        for system_id, kind in con.execute(query).fetchall():
+            kinds.setdefault(system_id, set()).add((at, *kind))
+    left, chosen = set().union(*kinds.values()), []
+    while left:
+        chosen.append(max(sorted(kinds), key=lambda system_id: len(kinds[system_id] & left)))
+        left -= kinds[chosen[-1]]
+    return sorted(chosen)
+
+
+def cases_of(con: Connection, systems: list[str]) -> list[Case]:
+    """Systems of a snapshot, as `load` gives them; the frames of all are prepared at once, which is faster."""
     tables = {t.name: _all(con, f'SELECT * FROM "{t.name}" ORDER BY {", ".join(t.key)}') for t in TABLES}
     plain = {t.name: tables[t.name].select(c.name for c in t.columns) for t in TABLES}
     catalog_json, policy_json, as_of = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
@@ -159,7 +193,7 @@ def every_case(con: Connection) -> list[Case]:
     prepared = prepare(Records(**plain), frames, policy, day)
     stored = {name: _stored(_all(con, f"SELECT * FROM {name}")) for name in ("circuit_result", "system_result")}
     cases = []
-    for system_id in plain["system"]["system_id"]:
+    for system_id in systems:
         mine = pl.col("system_id") == system_id
         one = Case(
             system_id,

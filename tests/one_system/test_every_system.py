@@ -1,15 +1,16 @@
-"""Every system of the sample: its workings and its profile agree with what the audit stored."""
+"""Systems of every kind in the sample: their workings and their profiles agree with what the audit stored."""
 
 from __future__ import annotations
 
 import polars as pl
 import pytest
-from one_system_cases import every_case
+from one_system_cases import cases_of, of_every_kind
 
+from auditor.checks import CHECKS
 from auditor.one_system import Case, load
 from auditor.one_system.facts import facts
 from auditor.one_system.path import path
-from auditor.one_system.profile import profile
+from auditor.one_system.profile import Profile, profile
 from auditor.one_system.worked import worked
 from auditor.store import Store
 from auditor.store.importing import Imported
@@ -22,14 +23,19 @@ Figures = dict[tuple[str, str, str | None], tuple[str, float | None, float | Non
 @pytest.fixture(scope="module")
 def cases(sample_store: SampleStore) -> list[Case]:
     with open_snapshot(sample_store[0]) as con:
-        return every_case(con)
+        return cases_of(con, of_every_kind(con))
 
 
 @pytest.fixture(scope="module")
-def findings(sample_store: SampleStore) -> Figures:
+def every_finding(sample_store: SampleStore) -> Figures:
     query = 'SELECT system_id, "check", circuit_id, verdict::VARCHAR, value, "limit" FROM judged'
     with open_snapshot(sample_store[0]) as con:
         return {(system, check, circuit): (*rest,) for system, check, circuit, *rest in con.execute(query).fetchall()}
+
+
+@pytest.fixture(scope="module")
+def profiles(cases: list[Case]) -> list[tuple[Case, Profile]]:
+    return [(case, profile(case)) for case in cases]
 
 
 def same(one: float | None, other: float | None) -> bool:
@@ -40,13 +46,15 @@ def same(one: float | None, other: float | None) -> bool:
 
 def test_the_cases_are_those_that_load_gives(sample_store: SampleStore, cases: list[Case]) -> None:
     with open_snapshot(sample_store[0]) as con:
-        for case in cases[::60]:
+        for case in cases[::10]:
             alone = load(con, case.system_id)
             for name in ("system", "feeder", "circuit"):
                 assert getattr(alone.prepared, name).equals(getattr(case.prepared, name)), (case.system_id, name)
 
 
-def test_every_finding_is_worked_out_to_its_value_and_limit(cases: list[Case], findings: Figures) -> None:
+def test_every_finding_is_worked_out_to_its_value_and_limit(cases: list[Case], every_finding: Figures) -> None:
+    chosen = {case.system_id for case in cases}
+    findings = {key: figures for key, figures in every_finding.items() if key[0] in chosen}
     wrong, seen = {}, set()
     for case in cases:
         for (check, circuit), done in worked(case).items():
@@ -59,10 +67,17 @@ def test_every_finding_is_worked_out_to_its_value_and_limit(cases: list[Case], f
     assert seen == findings.keys()
 
 
-def test_the_worst_unit_of_the_profile_has_the_stored_terminal_voltage(cases: list[Case]) -> None:
+def test_the_cases_meet_every_check_and_every_verdict_of_it(cases: list[Case], every_finding: Figures) -> None:
+    chosen = {case.system_id for case in cases}
+    met = {(key[1], figures[0]) for key, figures in every_finding.items() if key[0] in chosen}
+    assert {check for check, _ in met} == {check.name for check in CHECKS}
+    assert met == {(key[1], figures[0]) for key, figures in every_finding.items()}
+
+
+def test_the_worst_unit_of_the_profile_has_the_stored_terminal_voltage(profiles: list[tuple[Case, Profile]]) -> None:
     wrong = {}
-    for case in cases:
-        points = profile(case).points.filter(pl.col("place") == "unit")
+    for case, its in profiles:
+        points = its.points.filter(pl.col("place") == "unit")
         for row in case.results.circuit.iter_rows(named=True):
             mine = points.filter(pl.col("circuit_id") == row["circuit_id"])
             highest, last = mine["own_v"].max(), mine.filter("on_path")["operating_v"].to_list()[-1:]
@@ -71,10 +86,10 @@ def test_the_worst_unit_of_the_profile_has_the_stored_terminal_voltage(cases: li
     assert wrong == {}
 
 
-def test_the_parts_of_the_rise_add_up_to_the_stored_total(cases: list[Case]) -> None:
+def test_the_parts_of_the_rise_add_up_to_the_stored_total(profiles: list[tuple[Case, Profile]]) -> None:
     wrong = {}
-    for case in cases:
-        parts = profile(case).parts.filter("counted")
+    for case, its in profiles:
+        parts = its.parts.filter("counted")
         for row in case.results.circuit.iter_rows(named=True):
             mine = parts.filter(pl.col("circuit_id") == row["circuit_id"])["design_pct"]
             # A circuit that stands in for a refused row has no part at all.

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from auditor.records import Mapping, Reading, load_mapping, read_records
+from auditor.records.grammar import Fault
 
 HEADER = ("system_id", "circuit_id", "inverter_count", "home_run_length_m", "home_run_size", "design_date", "designer")
 GOOD = ("S1", "1", "16", "23", "10 AWG", "2020-03-25", "Rowan")
@@ -55,3 +56,10 @@ def told(reading: Reading) -> list[tuple[int, str, str]]:
 def balanced(reading: Reading) -> bool:
     """Whether every row in came out accepted, rejected or repeated."""
     return reading.rows_in == reading.accepted + reading.rejected + reading.duplicate
+
+
+def code(value: object) -> str:
+    """The code of a fault, which has a sentence too."""
+    assert isinstance(value, Fault), value
+    assert value.sentence
+    return value.code

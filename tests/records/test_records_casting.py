@@ -163,7 +163,7 @@ ROW = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(rows=st.lists(ROW, max_size=12))
 def test_rows_in_are_all_accounted_for(tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, ...]]) -> None:
     reading = read_text(tmp_path_factory.mktemp("r"), csv_text(rows))
@@ -175,7 +175,7 @@ def test_rows_in_are_all_accounted_for(tmp_path_factory: pytest.TempPathFactory,
     assert not told_rows & set(reading.tables.circuit["source_row"])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(lengths=st.lists(st.floats(0.1, 3_000).map(lambda x: round(x, 3)), min_size=1, max_size=8))
 def test_feet_and_metres_give_the_same_tables(tmp_path_factory: pytest.TempPathFactory, lengths: list[float]) -> None:
     folder = tmp_path_factory.mktemp("r")

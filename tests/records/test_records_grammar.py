@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from records_files import code
 
 from auditor.records.grammar import (
     Fault,
@@ -26,12 +24,6 @@ from auditor.records.grammar import (
 )
 
 MATERIALS = ("copper", "aluminium")
-
-
-def code(value: object) -> str:
-    assert isinstance(value, Fault), value
-    assert value.sentence
-    return value.code
 
 
 @pytest.mark.parametrize(
@@ -274,47 +266,3 @@ def test_services_keep_what_is_not_exactly_known() -> None:
     assert parse_service("240 1PH") == "240 1PH"
     assert parse_service("208/120") == "208/120"
 
-
-@given(st.floats(0, 5000, allow_nan=False))
-def test_feet_and_metres_agree(feet: float) -> None:
-    in_feet, in_metres = parse_length(f"{feet!r} ft"), parse_length(repr(feet * 0.3048))
-    assert isinstance(in_feet, float)
-    assert isinstance(in_metres, float)
-    assert in_feet == pytest.approx(in_metres, rel=1e-12, abs=1e-300)
-
-
-@given(st.sampled_from(["14 AWG", "1/0 AWG", "250 kcmil", "6 mm2", "2.5 mm2", "1 AWG", "4/0 AWG", "1000 kcmil"]))
-def test_a_canonical_size_reads_as_itself(size: str) -> None:
-    assert parse_size(size) == Size(size)
-
-
-@given(st.dates(date(1900, 1, 1), date(2100, 12, 31)))
-def test_a_written_date_reads_as_itself(day: date) -> None:
-    assert parse_date(day.isoformat()) == day
-    assert parse_date(f"{day.month}/{day.day}/{day.year}", "month-day-year") == day
-    assert parse_date(f"{day.day}.{day.month}.{day.year}", "day-month-year") == day
-
-
-@given(st.lists(st.integers(1, 99), min_size=1, max_size=4), st.floats(0.01, 99))
-def test_written_lists_read_as_themselves(counts: list[int], length: float) -> None:
-    arms = "+".join(map(str, counts))
-    assert parse_arms(arms) == arms
-    sections = " + ".join(f"{count}@{length:.10g}" for count in counts)
-    assert parse_sections(sections) == sections
-
-
-@given(st.text(max_size=12))
-def test_no_text_breaks_a_grammar(text: str) -> None:
-    for parse in (
-        parse_length,
-        parse_size,
-        parse_number,
-        parse_integer,
-        parse_current,
-        parse_date,
-        parse_arms,
-        parse_sections,
-    ):
-        value = parse(text)
-        assert value is not None
-        assert not isinstance(value, float) or math.isfinite(value)

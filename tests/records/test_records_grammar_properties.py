@@ -6,11 +6,13 @@
 from __future__ import annotations
 
 import calendar
+import math
 from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from records_files import code
 
 from auditor.records.cells import CellRules, read_cell
 from auditor.records.grammar import (
@@ -23,6 +25,7 @@ from auditor.records.grammar import (
     parse_length,
     parse_number,
     parse_quantity,
+    parse_sections,
     parse_service,
     parse_size,
 )
@@ -30,12 +33,6 @@ from auditor.records.schema import ROLES, SERVICES, simple_columns
 from auditor.records.words import parse_arms
 
 CENTS = st.integers(-(10**12), 10**12)
-
-
-def code(value: object) -> str:
-    """Return a fault's code."""
-    assert isinstance(value, Fault), value
-    return value.code
 
 
 def swapped(text: str) -> str:
@@ -73,6 +70,14 @@ def test_feet_and_inches(feet: int, inch_hundredths: int) -> None:
     metres = pytest.approx(feet * 0.3048 + inches * 0.0254, rel=1e-12)
     for text in (f"{feet}' {inches}\"", f"{feet} ft {inches} in", f"{feet}'-{inches}”", f"{feet}′{inches}″"):
         assert parse_length(text) == metres
+
+
+@given(st.floats(0, 5000, allow_nan=False))
+def test_feet_and_metres_agree(feet: float) -> None:
+    in_feet, in_metres = parse_length(f"{feet!r} ft"), parse_length(repr(feet * 0.3048))
+    assert isinstance(in_feet, float)
+    assert isinstance(in_metres, float)
+    assert in_feet == pytest.approx(in_metres, rel=1e-12, abs=1e-300)
 
 
 @given(st.integers(-400, 1200))
@@ -113,7 +118,7 @@ def test_an_unknown_service_is_kept_and_reads_as_itself(text: str) -> None:
     assert value in SERVICES or parse_service(value) == value
 
 
-@given(st.integers(1990, 2099), st.integers(1, 12), st.integers(1, 31))
+@given(st.integers(1900, 2100), st.integers(1, 12), st.integers(1, 31))
 def test_dates_are_those_of_the_calendar(year: int, month: int, day: int) -> None:
     exists = day <= calendar.monthrange(year, month)[1]
     name = calendar.month_name[month]
@@ -123,6 +128,7 @@ def test_dates_are_those_of_the_calendar(year: int, month: int, day: int) -> Non
         (f"{day} {name} {year}", None),
         (f"{name[:3]} {day}, {year}", None),
         (f"{day}/{month}/{year}", "day-month-year"),
+        (f"{day}.{month}.{year}", "day-month-year"),
         (f"{month}/{day}/{year}", "month-day-year"),
         (f"{year}/{month}/{day}", "year-month-day"),
     ]
@@ -175,3 +181,31 @@ def test_what_the_mapping_calls_missing_is_missing_in_every_column(name: str, te
 def test_a_serial_is_no_date_in_a_text_file(day: date) -> None:
     serial = (day - date(1899, 12, 30)) // timedelta(days=1)
     assert code(parse_date(str(serial))) == "type-error"
+
+
+@given(st.sampled_from(["14 AWG", "1/0 AWG", "250 kcmil", "6 mm2", "2.5 mm2", "1 AWG", "4/0 AWG", "1000 kcmil"]))
+def test_a_canonical_size_reads_as_itself(size: str) -> None:
+    assert parse_size(size) == Size(size)
+
+
+@given(st.lists(st.integers(1, 99), min_size=1, max_size=4), st.floats(0.01, 99))
+def test_written_sections_read_as_themselves(counts: list[int], length: float) -> None:
+    sections = " + ".join(f"{count}@{length:.10g}" for count in counts)
+    assert parse_sections(sections) == sections
+
+
+@given(st.text(max_size=12))
+def test_no_text_breaks_a_grammar(text: str) -> None:
+    for parse in (
+        parse_length,
+        parse_size,
+        parse_number,
+        parse_integer,
+        parse_current,
+        parse_date,
+        parse_arms,
+        parse_sections,
+    ):
+        value = parse(text)
+        assert value is not None
+        assert not isinstance(value, float) or math.isfinite(value)

@@ -165,7 +165,7 @@ FACTS = st.tuples(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(facts=st.lists(FACTS, min_size=1, max_size=10), data=st.data())
 def test_shuffled_rows_give_the_same_tables(
     tmp_path_factory: pytest.TempPathFactory, facts: list[tuple[str, ...]], data: st.DataObject
@@ -181,7 +181,7 @@ def test_shuffled_rows_give_the_same_tables(
     assert first.tables.conflicts.select(keys).equals(second.tables.conflicts.select(keys))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(facts=st.lists(FACTS, min_size=1, max_size=10))
 def test_a_system_fact_is_the_one_value_its_rows_state(
     tmp_path_factory: pytest.TempPathFactory, facts: list[tuple[str, ...]]
@@ -206,7 +206,7 @@ CIRCUIT_CELLS = st.tuples(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(cells=st.lists(CIRCUIT_CELLS, min_size=1, max_size=8))
 def test_a_circuits_fact_is_the_one_value_its_rows_state(
     tmp_path_factory: pytest.TempPathFactory, cells: list[tuple[str, ...]]

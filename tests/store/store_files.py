@@ -3,11 +3,25 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+
+import xlsxwriter
 
 from auditor.store import Store
 
 SAMPLE = Path(__file__).parents[2] / "sample_portfolio"
+
+#: How the three sheets of a workbook belong together.
+JOINED = """
+[sheets.systems]
+sheet = "Jobs"
+[sheets.circuits]
+sheet = "Circuits"
+[sheets.runs]
+sheet = "Runs"
+constants = { role = "home run" }
+"""
 
 
 def rows_of(path: Path, count: int) -> str:
@@ -22,3 +36,13 @@ def new_store(root: Path) -> Store:
     shutil.copyfile(SAMPLE / "catalog" / "equipment.toml", place.catalog / "equipment.toml")
     shutil.copyfile(SAMPLE / "policy.toml", place.policy)
     return place
+
+
+def write_book(path: Path, sheets: Mapping[str, Sequence[Sequence[object]]]) -> Path:
+    """A workbook with a sheet for each name, its rows as given."""
+    with xlsxwriter.Workbook(str(path)) as book:
+        for name, rows in sheets.items():
+            sheet = book.add_worksheet(name)
+            for at, row in enumerate(rows):
+                sheet.write_row(at, 0, row)
+    return path

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-import xlsxwriter
+from store_files import JOINED, write_book
 
 from auditor.errors import AuditorError, StoreBusyError
 from auditor.store import Store
@@ -208,17 +208,6 @@ def test_names_that_reach_for_other_folders_are_data_only(store: Store, tmp_path
     assert {p.parent for p in store.originals.rglob("*") if p.is_file()} == {store.originals}
 
 
-JOINED = """
-[sheets.systems]
-sheet = "Jobs"
-[sheets.circuits]
-sheet = "Circuits"
-[sheets.runs]
-sheet = "Runs"
-constants = { role = "home run" }
-"""
-
-
 def joined_book(path: Path, length: float, busbar: object = 200) -> Path:
     """A workbook of three sheets: two systems, three circuits, three home runs."""
     sheets = {
@@ -226,12 +215,7 @@ def joined_book(path: Path, length: float, busbar: object = 200) -> Path:
         "Circuits": [("system_id", "circuit_id"), ("S1", "1"), ("S1", "2"), ("S2", "1")],
         "Runs": [("system_id", "circuit_id", "length_m"), ("S1", "1", 20), ("S1", "2", length), ("S2", "1", 30)],
     }
-    with xlsxwriter.Workbook(str(path)) as book:
-        for name, rows in sheets.items():
-            sheet = book.add_worksheet(name)
-            for at, row in enumerate(rows):
-                sheet.write_row(at, 0, row)
-    return path
+    return write_book(path, sheets)
 
 
 def test_a_workbook_of_several_sheets_counts_the_rows_of_all(store: Store) -> None:

@@ -48,7 +48,7 @@ def write(path: Path, rows: Rows) -> Path:
 
 def odd_rows() -> Rows:
     """Return the sample's first rows, each system with one odd fact in all its rows."""
-    rows = sample_rows(200)
+    rows = sample_rows(70)
     place = {system: i for i, system in enumerate(dict.fromkeys(row["system_id"] for row in rows))}
     return [row | ODD[place[row["system_id"]] % len(ODD)] for row in rows]
 
@@ -70,9 +70,9 @@ def audited(con: Connection, folder: Path, size: int) -> tuple[dict[str, Path], 
 
 
 def test_warnings_do_not_depend_on_the_batch_and_count_in_the_hash(con: Connection, tmp_path: Path) -> None:
-    hashes = {size: audited(con, tmp_path, size)[1] for size in (1, 7, 1000)}
-    assert len(set(hashes.values())) == 1
+    hashes = {size: audited(con, tmp_path, size)[1] for size in (1, 7)}
     paths, before = audited(con, tmp_path, 1000)
+    assert set(hashes.values()) == {before}, hashes
     codes = dict(con.execute(f"SELECT code, count(*) FROM '{paths['warning']}' GROUP BY ALL").fetchall())
     assert {"stated-rise", "module-count", "dates", "device-sizes", "coordinates", "run-length"} <= codes.keys()
     assert codes["module-count"] > 5
