@@ -19,6 +19,7 @@ from auditor.checks.facts import BIT
 from auditor.cli.options import at_store
 from auditor.cli.told import lacking
 from auditor.records.schema import CIRCUIT
+from auditor.records.totals import TOTALS_ROW, totals_rows
 from auditor.store.importing import Imported
 from auditor.store.records_db import Connection, Outcome, quoted
 
@@ -121,8 +122,7 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     export = f"auditor export rejects -o rejects.csv{at_store(root)}"
     if done.import_id == 0 and not dry_run:
         plain(f"  Already imported as import {done.seen_in}, and nothing has changed since: nothing to do.")
-        if outcome.rejected:
-            plain(f"  Its {counted(outcome.rejected, 'rejected row')}: {export}")
+        _still_open(done, export)
         return
     held = f"{counted(outcome.systems, 'system')} and {counted(outcome.circuits, 'circuit')}"
     revised = f"{counted(outcome.replaced, 'circuit')} {'would be ' if dry_run else ''}revised"
@@ -151,6 +151,19 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     _conflicts(reading.tables.conflicts)
 
 
+def _still_open(done: Imported, export: str) -> None:
+    """Of a file that was imported before: its rows that wait to be mended still."""
+    mendable = done.outcome.rejected - totals_rows(done.reading.rejects).height
+    if not mendable:
+        return
+    rows = counted(mendable, "rejected row")
+    if not done.open_of_it:
+        plain(f"  Its {rows} {'is' if mendable == 1 else 'are'} closed since.")
+        return
+    waiting = f"Its {rows}" if done.open_of_it == mendable else f"{done.open_of_it:,} of its {rows}"
+    plain(f"  {waiting} {'waits' if done.open_of_it == 1 else 'wait'} to be mended: {export}")
+
+
 def _unread(warnings: pl.DataFrame) -> None:
     """Say how many cells of which column count as missing since they could not be read."""
     if warnings.height:
@@ -173,7 +186,9 @@ def _settled(outcome: Outcome, dry_run: bool, root: Path) -> None:
 
 
 def rejects(told: pl.DataFrame, where: str) -> None:
-    """Print the first rejects, and how many more there are of which column."""
+    """Print the first rejects, how many more there are of which column, and rows of totals, which are no record."""
+    sums = totals_rows(told)
+    told = told.filter(pl.col("code") != TOTALS_ROW)
     for row in told.head(SHOWN_REJECTS).iter_rows(named=True):
         sheet = f" of sheet {row['sheet']!r}" if row["sheet"] else ""
         plain(f"  Row {row['row_number']}{sheet}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
@@ -183,6 +198,12 @@ def rejects(told: pl.DataFrame, where: str) -> None:
         kinds = rest.group_by(column).len().sort("len", "column", descending=[True, False])
         named = _listed([f"{n:,} {name}" for name, n in kinds.iter_rows()], SHOWN_KINDS)
         plain(f"  ... and {rest.height:,} more ({named}).{where}")
+    if sums.height:
+        places = [f"{row}" if sheet is None else f"{row} of sheet {sheet!r}" for sheet, row in sums.iter_rows()]
+        one = sums.height == 1
+        which = "row" if one else "rows"
+        are = "sums up other rows and is no record" if one else "sum up other rows and are no records"
+        plain(f"  {counted(sums.height, 'rejected row')} {are} ({which} {_listed(places)}): nothing to mend there.")
 
 
 def _conflicts(conflicts: pl.DataFrame) -> None:

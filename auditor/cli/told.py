@@ -15,6 +15,7 @@ from auditor.records.bindings import KEYS
 from auditor.records.proposing.proposal import Proposal, Table
 from auditor.records.proposing.propose import UNSAID_LENGTHS
 from auditor.records.schema import simple_columns
+from auditor.records.totals import totals_rows
 from auditor.store.folder import replace_text
 from auditor.store.importing import Imported
 
@@ -61,6 +62,7 @@ def of_import(done: Imported, mapping: Path | None) -> dict[str, Any]:
         "notes": list(reading.notes),
         "rejects": rejects.head(MOST_TOLD).to_dicts(),
         "reject_count": rejects.height,
+        "totals": totals_rows(rejects).height,
         "reject_kinds": _kinds(rejects),
         "conflicts": conflicts.head(MOST_TOLD).to_dicts(),
         "conflict_count": conflicts.height,

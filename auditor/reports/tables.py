@@ -10,9 +10,13 @@ import duckdb
 from auditor.errors import AuditorError
 from auditor.reports.fetching import facts_query
 from auditor.store.records_db import Connection, quoted
+from auditor.store.rejects import OPEN
 from auditor.toml_file import did_you_mean
 
 VERDICTS = ("fail", "unknown", "pass", "not applicable")
+
+#: Whether a rejected row waits to be mended, was mended since, or sums up others and is no record.
+_STATE = f"CASE WHEN {OPEN} THEN 'open' WHEN closed_by IS NULL THEN 'no record' ELSE 'closed' END"
 
 _BOOKKEEPING = ("row_hash", "import_id", "missing_bits", "assumed_bits")
 
@@ -59,7 +63,7 @@ def _findings(con: Connection, filters: Filters) -> str:
 def _rejects(con: Connection, filters: Filters) -> str:
     return (
         'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id, r.sheet,'
-        " r.system_id, r.circuit_id, r.closed_by IS NULL AS open, r.closed_by"
+        f" r.system_id, r.circuit_id, {OPEN} AS open, r.closed_by, {_STATE} AS state"
         f" FROM reject r JOIN import i USING (import_id){_where(_of_systems(filters, 'r.system_id'))}"
         " ORDER BY r.import_id, r.sheet NULLS FIRST, r.row_number, r.canonical NULLS FIRST,"
         ' r."column", r.code, r.sentence, r.raw'

@@ -12,6 +12,7 @@ from auditor.store.folder import Store
 from auditor.store.mending import Read, read_entry
 from auditor.store.originals import Import, append_manifest, file_hash, keep_original, read_manifest
 from auditor.store.records_db import Connection, Outcome, Progress, apply, taken_back
+from auditor.store.rejects import count_open
 
 #: Imports that are named in a sentence.
 _SHOWN = 4
@@ -19,13 +20,17 @@ _SHOWN = 4
 
 @dataclass(frozen=True)
 class Imported:
-    """What came of one file. `import_id` is 0 where nothing was kept: a dry run, or nothing new."""
+    """What came of one file. `import_id` is 0 where nothing was kept: a dry run, or nothing new.
+
+    `seen_in` is the last import of the same file in the same way, `open_of_it` the rows of such imports still to mend.
+    """
 
     import_id: int
     file_name: str
     reading: Reading
     outcome: Outcome
     seen_in: int
+    open_of_it: int = 0
 
 
 def import_file(
@@ -66,7 +71,7 @@ def import_file(
             _refuse_older(con, entries, entry)
         if dry_run or repeated:
             con.execute("ROLLBACK")
-            return replace(done, import_id=0)
+            return replace(done, import_id=0, open_of_it=count_open(con, same))
         if keep_original(store, path) != entry.sha256:
             raise AuditorError(f"{path}: the file changed while it was read. Import it again once it is complete.")
         if mapping_path:

@@ -160,7 +160,7 @@ def rejects(con: Connection, place: Place) -> Component:
     tabs = [
         choice("state", state, f"{STATE_WORDS[state]} {counts[state]:,}", asked.state == state, kind="tab")
         for state in queries.STATES
-        if counts["closed"] or state == "open"
+        if counts[state] or state == "open"
     ]
     if counts["open"]:
         told = (
@@ -168,7 +168,10 @@ def rejects(con: Connection, place: Place) -> Component:
             " closes the reject it replaces."
         )
     else:
-        told = "All of them were mended since."
+        told = "All of them were mended since." if counts["closed"] else "None waits to be mended."
+    if counts["totals"]:
+        sums = components.counted(counts["totals"], "rejected row sums", "rejected rows sum")
+        told += f" {sums} up other rows: no record, and nothing to mend."
     return section(
         "rejects", "Rejected", counts["open"],
         html.P(told, className="note"),

@@ -197,7 +197,7 @@ def _counts(found: dict[str, Any], would: str) -> Component:
     parts = [
         ("rows in", found["rows_in"], ""),
         ("accepted", found["accepted"], "pass"),
-        ("rejected", found["rejected"], "fail" if found["rejected"] else ""),
+        ("rejected", found["rejected"], "fail" if found["rejected"] > found.get("totals", 0) else ""),
         ("repeated, or held already", found["duplicate"], ""),
     ]
     figures = [
@@ -220,6 +220,7 @@ def _details(found: dict[str, Any]) -> list[Component | None]:
         mapped,
         f"{places}: unknown until mended." if found["places"] else "",
         _settled(found["closed"]) if found["closed"] else "",
+        _totals(found.get("totals", 0)) if found.get("totals", 0) else "",
         f"Columns that nothing reads: {_names(unmapped)}." if unmapped else "",
         *found["notes"],
         f"The file does not state: {_names([name.replace('_', ' ') for name in lacking])}. Verdicts that need them are"
@@ -235,6 +236,11 @@ def _details(found: dict[str, Any]) -> list[Component | None]:
 
 def _settled(closed: int) -> str:
     return f"{components.counted(closed, 'reject of earlier imports closes', 'rejects of earlier imports close')}."
+
+
+def _totals(totals: int) -> str:
+    sums = components.counted(totals, "rejected row sums", "rejected rows sum")
+    return f"{sums} up other rows: no record, and nothing to mend."
 
 
 def _rejects(found: dict[str, Any]) -> Component | None:

@@ -246,3 +246,16 @@ def test_nothing_else_can_be_had_as_a_list(own: Store) -> None:
     asking = create_app(own, access=Access()).server.test_client()
     assert asking.get("/export/findings.csv").status_code == 404
     assert asking.get("/export/facts.csv").status_code == 409
+
+
+def test_rows_of_totals_are_not_open(own: Store) -> None:
+    context = brought(own, "S1,1,One,120/240,5,20\nTotal,,,,5,\nS2,1,Two,120/240,5,big\n")
+    with context.snapshots.cursor() as con:
+        assert queries.states(con) == {"open": 1, "closed": 0, "all": 2, "totals": 1}
+        assert queries.imports(con)["open"].to_list() == [1]
+        assert queries.rejects(con, Asked())[0]["code"].to_list() == ["type-error"]
+        assert queries.rejects(con, Asked(state="all"))[1] == 2
+        assert queries.kinds(con, Asked(), "reason")[0]["value"].to_list() == ["type-error"]
+    page = said(imports.layout(context, "", ""))
+    assert "1 rejected row sums up other rows: no record, and nothing to mend." in page
+    assert "1 reject is open" in page
