@@ -149,6 +149,7 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     _settled(outcome, dry_run, root)
     _unread(reading.warnings)
     _conflicts(reading.tables.conflicts)
+    _revised(outcome, dry_run)
 
 
 def _still_open(done: Imported, export: str) -> None:
@@ -206,15 +207,33 @@ def rejects(told: pl.DataFrame, where: str) -> None:
         plain(f"  {counted(sums.height, 'rejected row')} {are} ({which} {_listed(places)}): nothing to mend there.")
 
 
+def place_of(row: int, sheet: str | None, file: str | None) -> str:
+    """Where a row stands; without a file it is the one that is spoken of."""
+    return f"row {row}" + (f" of sheet {sheet!r}" if sheet else "") + (f" of {file}" if file else "")
+
+
 def _conflicts(conflicts: pl.DataFrame) -> None:
     for row in conflicts.head(SHOWN_REJECTS).iter_rows(named=True):
-        pairs = ", ".join(
-            f"{value!r} in row {number}" for value, number in zip(row["values"], row["rows"], strict=True)
-        )
+        places = zip(row["values"], row["rows"], row["sheets"], row["files"], strict=True)
+        pairs = ", ".join(f"{value!r} in {place_of(*place)}" for value, *place in places)
         circuit = f" circuit {row['circuit_id']}" if row["circuit_id"] else ""
         plain(f"  Warning: system {row['system_id']}{circuit}: {row['column']} disagrees ({pairs}); it is missing.")
     if conflicts.height > SHOWN_REJECTS:
         plain(f"  ... and {conflicts.height - SHOWN_REJECTS:,} more such warnings.")
+
+
+def _revised(outcome: Outcome, dry_run: bool) -> None:
+    """Say what earlier imports stated otherwise: the newer value counts."""
+    for one in outcome.revisions[:SHOWN_REJECTS]:
+        circuit = f" circuit {one.circuit_id}" if one.circuit_id else ""
+        was = place_of(one.was_row, None, f"{one.was_file} (import {one.was_import})")
+        plain(
+            f"  {'Would be revised' if dry_run else 'Revised'}: system {one.system_id}{circuit}: {one.column} was"
+            f" {one.was!r} in {was}; it is {one.now!r} in row {one.now_row} of this file, which counts."
+        )
+    rest = outcome.facts_revised - SHOWN_REJECTS
+    if rest > 0:
+        plain(f"  ... and {counted(rest, 'more fact')} that earlier imports stated otherwise.")
 
 
 def audited(con: Connection, root: Path) -> None:

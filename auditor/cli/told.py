@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,8 @@ def of_import(done: Imported, mapping: Path | None) -> dict[str, Any]:
         "reject_kinds": _kinds(rejects),
         "conflicts": conflicts.head(MOST_TOLD).to_dicts(),
         "conflict_count": conflicts.height,
+        "revisions": [asdict(one) for one in outcome.revisions],
+        "revision_count": outcome.facts_revised,
     }
 
 

@@ -50,8 +50,10 @@ CELL_FAULT_SCHEMA: dict[str, pl.DataType] = {
     "sentence": pl.String(),
 }
 
-#: A fact on which rows disagree. `values` and `rows` run side by side: each value as text with the first row that
-#: states it. `circuit_id` is set for facts of a circuit, its home runs and units, `combiner_id` for those of a feeder.
+#: A fact on which rows disagree. `values`, `rows`, `sheets` and `files` run side by side: each value as text with the
+#: first row that states it, the sheet that the row is on (null where that is not known, or the file has none) and the
+#: file, which is null where it is the one that was read. `circuit_id` is set for facts of a circuit, its home runs and
+#: units, `combiner_id` for those of a feeder.
 CONFLICT_SCHEMA: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "circuit_id": pl.String(),
@@ -59,6 +61,8 @@ CONFLICT_SCHEMA: dict[str, pl.DataType] = {
     "column": pl.String(),
     "values": pl.List(pl.String()),
     "rows": pl.List(pl.Int64()),
+    "sheets": pl.List(pl.String()),
+    "files": pl.List(pl.String()),
 }
 
 #: Whose a refused row is, as far as it can be read.

@@ -17,6 +17,7 @@ from auditor.records.frames import REFUSED_SCHEMA, REJECT_SCHEMA, ROW_NUMBER, Ch
 from auditor.records.joined import read_joined
 from auditor.records.json_reader import Json, json_systems, jsonl_systems
 from auditor.records.mapping import Mapping, identity_mapping
+from auditor.records.merging import tell_places
 from auditor.records.nested_reader import NestedReader
 from auditor.records.parquet_reader import open_parquet, parquet_chunks, refuse_untextable
 from auditor.records.parts import Parts, part_rows
@@ -168,7 +169,7 @@ def _finish(tally: _Tally, rows_in: int, name: str) -> Reading:
     result = split(parts)
     duplicate = result.duplicates.height
     reading = Reading(
-        tables=result.tables,
+        tables=replace(result.tables, conflicts=tell_places(result.tables.conflicts, {0: (None, tally.sheet)})),
         rejects=pl.concat(tally.rejects).sort(ROW_NUMBER, maintain_order=True),
         duplicates=result.duplicates,
         unmapped=(),

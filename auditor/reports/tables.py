@@ -71,7 +71,8 @@ def _rejects(con: Connection, filters: Filters) -> str:
 
 
 def _conflicts(con: Connection, filters: Filters) -> str:
-    said = "lambda i: c.\"values\"[i] || ' (row ' || c.\"rows\"[i] || ')'"
+    place = "coalesce(c.files[n], i.file_name), 'sheet ' || c.sheets[n], 'row ' || c.\"rows\"[n]"
+    said = f"lambda n: c.\"values\"[n] || ' (' || concat_ws(', ', {place}) || ')'"
     return (
         f'SELECT i.file_name, c.system_id, c.circuit_id, c.combiner_id, c."column",'
         f" array_to_string(list_transform(range(1, len(c.\"values\") + 1), {said}), '; ') AS said, c.import_id"

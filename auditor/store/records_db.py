@@ -20,9 +20,10 @@ from auditor.store import rejects
 from auditor.store.folder import Store
 from auditor.store.mending import read_entry
 from auditor.store.originals import Import, original_path, read_manifest
+from auditor.store.revisions import Revision, revisions
 
 #: Raise it when the tables change; a database of another version is rebuilt.
-VERSION = "3"
+VERSION = "4"
 
 _SQL_TYPES = {
     pl.String(): "VARCHAR",
@@ -52,7 +53,8 @@ class Outcome:
     """What an import did to the store; rows_in == accepted + rejected + duplicate.
 
     `closed` counts the rows rejected by earlier imports that this one settled, `still_open` those of all imports that
-    nothing has settled yet.
+    nothing has settled yet; `facts_revised` the facts that earlier imports stated otherwise, of which `revisions` are
+    the first.
     """
 
     rows_in: int
@@ -64,6 +66,8 @@ class Outcome:
     replaced: int
     closed: int = 0
     still_open: int = 0
+    facts_revised: int = 0
+    revisions: tuple[Revision, ...] = ()
 
 
 def quoted(name: str) -> str:
@@ -180,6 +184,7 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
         _hold_places(con, reading.refused, entry.import_id)
     if mended is not None:
         rejects.drop_places(con, entry, mended)
+    facts_revised, first = revisions(con, {table.name: _match(table) for table in TABLES})
     for table in TABLES:
         _write(con, table, entry.import_id)
     accepted = min(changed, reading.accepted)
@@ -191,6 +196,8 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
         reading.tables.system.height,
         reading.tables.circuit.height,
         replaced,
+        facts_revised=facts_revised,
+        revisions=first,
     )
     _record(con, entry, reading, outcome)
     closed = rejects.close_rejects(con, entry, mended)

@@ -272,8 +272,8 @@ def disagreeing(con: Connection) -> Component | None:
             cell(row["column"]),
             html.Ul(
                 [
-                    html.Li([html.Code(cell(value)), html.Span(f" in row {number:,}", className="quiet")])
-                    for value, number in zip(row["values"], row["rows"], strict=True)
+                    html.Li([html.Code(cell(value)), html.Span(f" in {place}", className="quiet")])
+                    for value, place in zip(row["values"], components.places_of(row), strict=True)
                 ],
                 className="side-by-side",
             ),

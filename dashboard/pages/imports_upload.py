@@ -231,6 +231,7 @@ def _details(found: dict[str, Any]) -> list[Component | None]:
         html.Ul(shown, className="remarks") if shown else None,
         _rejects(found),
         _conflicts(found),
+        _revisions(found),
     ]
 
 
@@ -277,7 +278,10 @@ def _conflicts(found: dict[str, Any]) -> Component | None:
         [
             cell(row["system_id"]),
             cell(row["column"]),
-            "; ".join(f"{cell(v)} in row {n:,}" for v, n in zip(row["values"], row["rows"], strict=True)),
+            "; ".join(
+                f"{cell(value)} in {place}"
+                for value, place in zip(row["values"], components.places_of(row), strict=True)
+            ),
         ]
         for row in found["conflicts"][:SHOWN]
     ]
@@ -287,6 +291,33 @@ def _conflicts(found: dict[str, Any]) -> Component | None:
             html.H3(f"Rows that disagree: {found['conflict_count']:,}"),
             html.P("The fact is then taken as missing.", className="note"),
             listing(("system", "column", "values"), rows, "Facts on which rows disagree"),
+            html.P(f"and {more:,} more", className="note") if more > 0 else None,
+        ]
+    )
+
+
+def _revisions(found: dict[str, Any]) -> Component | None:
+    """What earlier imports stated otherwise."""
+    count = found.get("revision_count", 0)
+    if not count:
+        return None
+    rows = [
+        [
+            cell(row["system_id"]),
+            cell(row["circuit_id"] or None),
+            cell(row["column"]),
+            f"{cell(row['was'])} in row {row['was_row']:,} of {cell(row['was_file'])} (import {row['was_import']})",
+            f"{cell(row['now'])} in row {row['now_row']:,}",
+        ]
+        for row in found["revisions"][:SHOWN]
+    ]
+    more = count - len(rows)
+    heads = ("system", "circuit", "column", "held", "this file")
+    return html.Div(
+        [
+            html.H3(f"Otherwise than earlier imports: {count:,}"),
+            html.P("What this file says then counts.", className="note"),
+            listing(heads, rows, "Facts that earlier imports state otherwise"),
             html.P(f"and {more:,} more", className="note") if more > 0 else None,
         ]
     )

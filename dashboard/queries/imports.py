@@ -155,12 +155,14 @@ def left_out(con: Connection) -> tuple[pl.DataFrame, int]:
 
 
 def conflicts(con: Connection) -> tuple[pl.DataFrame, int]:
-    """The first facts on which rows of a file disagree, with the values side by side; and how many there are."""
+    """The first facts on which rows disagree, with the values side by side; and how many there are."""
+    places = ", ".join(f"c.{name}" for name in ("sheets", "files") if name in columns(con, "conflict"))
     circuit = "c.circuit_id" if "circuit_id" in columns(con, "conflict") else "NULL::VARCHAR AS circuit_id"
     count = int(con.execute("SELECT count(*) FROM conflict").fetchall()[0][0])
     frame = _frame(
         con,
-        f"""SELECT i.file_name, c.system_id, {circuit}, c."column", c."values", c."rows" FROM conflict c
+        f"""SELECT i.file_name, c.system_id, {circuit}, c."column", c."values", c."rows"{places and ", " + places}
+            FROM conflict c
             LEFT JOIN import i USING (import_id) ORDER BY c.import_id DESC, c.system_id, c."column"
             LIMIT {PAGE_ROWS}""",
     )

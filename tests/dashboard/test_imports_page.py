@@ -189,7 +189,8 @@ def test_an_older_snapshot_still_makes_a_page(own: Store) -> None:
             con.execute(f"DROP TABLE IF EXISTS {table}")
         for column in ("system_id", "circuit_id", "closed_by"):
             con.execute(f"ALTER TABLE reject DROP COLUMN IF EXISTS {column}")
-        con.execute("ALTER TABLE conflict DROP COLUMN IF EXISTS circuit_id")
+        for column in ("circuit_id", "sheets", "files"):
+            con.execute(f"ALTER TABLE conflict DROP COLUMN IF EXISTS {column}")
     text = said(imports.layout(Context(own, Snapshots(own)), "", ""))
     assert "'many' is not a whole number" in text
     assert "Suspicious" not in text
