@@ -202,8 +202,11 @@ def publish(
     }
     alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
     beside = {"merged": merged, "possible_duplicate": alike, "of_portfolio": portfolio_warnings(con)}
-    judged = "FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id"
-    told = [f"INSERT INTO warning {judged}", "DROP TABLE of_portfolio"]
+    told = [
+        "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
+        "INSERT INTO warning BY NAME FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id",
+        "DROP TABLE of_portfolio",
+    ]
     path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
     store.sweep()
     return Published(number, path, content_hash, systems, circuits)

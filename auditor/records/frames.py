@@ -41,6 +41,10 @@ FAULT_SCHEMA: dict[str, pl.DataType] = {
 #: where the file has none.
 REJECT_SCHEMA: dict[str, pl.DataType] = FAULT_SCHEMA | {"sheet": pl.String()}
 
+#: A cell that could not be read and counts as missing: as a reject, and whose it is. `circuit_id` is null where the
+#: row is of no circuit, or of several.
+WARNING_SCHEMA: dict[str, pl.DataType] = REJECT_SCHEMA | {"system_id": pl.String(), "circuit_id": pl.String()}
+
 #: A cell that its reader could not make text of; `header` is the frame's name of its column.
 CELL_FAULT_SCHEMA: dict[str, pl.DataType] = {
     ROW_NUMBER: pl.Int64(),
@@ -95,6 +99,18 @@ def on_sheet(faults: pl.DataFrame, sheet: str | None) -> pl.DataFrame:
     return faults.with_columns(pl.lit(sheet, dtype=pl.String).alias("sheet"))
 
 
+def whose(warnings: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Return warnings with the ids of their rows: `WARNING_SCHEMA`. `rows` has row_number, system_id, circuit_id."""
+    names = ("system_id", "circuit_id")
+    if not warnings.height:
+        return warnings.with_columns(pl.lit(None, pl.String).alias(name) for name in names)
+    mine = rows.join(warnings.select(ROW_NUMBER).unique(), on=ROW_NUMBER, how="semi")
+    once = mine.group_by(ROW_NUMBER).agg(
+        pl.when(pl.col(name).n_unique() == 1).then(pl.col(name).first()).alias(name) for name in names
+    )
+    return warnings.join(once, on=ROW_NUMBER, how="left", maintain_order="left").select(list(WARNING_SCHEMA))
+
+
 @dataclass(frozen=True)
 class Chunk:
     """Some rows of a file as text, in the user's own columns plus `row_number`, and what the reader itself refused.
@@ -146,7 +162,7 @@ class Reading:
     it is None where the rows are the circuits one by one, and the systems that have none. `refused` holds system_id,
     circuit_id (null where it cannot be read) and source_row of refused rows whose system is known: their circuits
     exist, and nothing is known of them. `warnings` are cells that could not be read and count as missing, as the
-    mapping says, in the columns of the rejects. `keys`, of a workbook whose sheets belong together, holds sheet,
+    mapping says, in the columns of `WARNING_SCHEMA`. `keys`, of a workbook whose sheets belong together, holds sheet,
     row_number, system_id and circuit_id of every refused row as far as they can be read; elsewhere `refused` has them.
     """
 
@@ -164,7 +180,7 @@ class Reading:
     notes: tuple[str, ...] = ()
     row_keys: pl.DataFrame | None = None
     refused: pl.DataFrame | None = None
-    warnings: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=REJECT_SCHEMA))
+    warnings: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=WARNING_SCHEMA))
     keys: pl.DataFrame | None = None
 
 

@@ -20,10 +20,12 @@ from auditor.records.frames import (
     REJECT_SCHEMA,
     ROW_NUMBER,
     SOURCE_ROW,
+    WARNING_SCHEMA,
     Reading,
     Tables,
     on_sheet,
     table_schema_of,
+    whose,
 )
 from auditor.records.joined_rules import ROW_KEYS, Sheet, resolve
 from auditor.records.mapping import Mapping, SheetRole, sheet_columns
@@ -134,7 +136,7 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
         row_keys=_row_keys(result, systems, runs),
         refused=_refused(circuits, systems),
         keys=pl.concat([on_sheet(sheet.refused, sheet.name) for sheet in sheets.values()]),
-        warnings=pl.concat([pl.DataFrame(schema=REJECT_SCHEMA), *(w for s in sheets.values() for w in s.warnings)]),
+        warnings=pl.concat([pl.DataFrame(schema=WARNING_SCHEMA), *map(_warnings, sheets.values())]),
     )
     if reading.rows_in != reading.accepted + reading.rejected + reading.duplicate:
         raise AuditorError(
@@ -142,6 +144,12 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
             f"rejected and {reading.duplicate} repeated, which do not add up; nothing was taken from this file"
         )
     return reading
+
+
+def _warnings(sheet: Sheet) -> pl.DataFrame:
+    """Return the sheet's cells that count as missing, with the ids of their rows, refused since or not."""
+    rows = pl.concat([sheet.rows.select(list(ROW_KEYS)), sheet.refused.select(list(ROW_KEYS))])
+    return whose(pl.concat([pl.DataFrame(schema=REJECT_SCHEMA), *sheet.warnings]), rows)
 
 
 def _refused(circuits: Sheet, systems: Sheet | None) -> pl.DataFrame:

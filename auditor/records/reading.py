@@ -13,7 +13,16 @@ from auditor.errors import AuditorError
 from auditor.records.bindings import Plan, plan_columns
 from auditor.records.casting import cast_rows, keys_of_refused
 from auditor.records.csv_reader import csv_chunks, open_csv
-from auditor.records.frames import REFUSED_SCHEMA, REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading, on_sheet
+from auditor.records.frames import (
+    REFUSED_SCHEMA,
+    REJECT_SCHEMA,
+    ROW_NUMBER,
+    WARNING_SCHEMA,
+    Chunk,
+    Reading,
+    on_sheet,
+    whose,
+)
 from auditor.records.joined import read_joined
 from auditor.records.json_reader import Json, json_systems, jsonl_systems
 from auditor.records.mapping import Mapping, identity_mapping
@@ -114,7 +123,7 @@ class _Tally:
     parts: list[Parts] = field(default_factory=list)
     rejects: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
     refused: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REFUSED_SCHEMA)])
-    warnings: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
+    warnings: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=WARNING_SCHEMA)])
     present: set[str] = field(default_factory=set)
     blank: int = 0
     rejected: int = 0
@@ -130,7 +139,7 @@ def read_flat(flat: Flat, progress: Progress | None) -> Reading:
         cast = cast_rows(chunk.frame, flat.plan.bindings, chunk.faults)
         tally.parts.append(part_rows(cast.rows))
         tally.rejects += [on_sheet(chunk.rejects, tally.sheet), on_sheet(cast.rejects, tally.sheet)]
-        tally.warnings.append(on_sheet(cast.warnings, tally.sheet))
+        tally.warnings.append(whose(on_sheet(cast.warnings, tally.sheet), cast.rows))
         tally.refused.append(keys_of_refused(chunk.frame, cast.rejects, flat.plan.bindings))
         tally.present |= set(cast.rows.columns) - {ROW_NUMBER}
         tally.blank += chunk.blank + cast.blank
@@ -149,7 +158,7 @@ def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]]
         result = reader.read(batch)
         tally.parts.append(result.parts)
         tally.rejects.append(on_sheet(result.rejects, None))
-        tally.warnings.append(on_sheet(result.warnings, None))
+        tally.warnings.append(whose(on_sheet(result.warnings, None), result.parts.rows))
         tally.refused.append(result.refused)
         tally.rejected += result.rejected
         tally.done += result.rows

@@ -81,17 +81,34 @@ def _conflicts(con: Connection, filters: Filters) -> str:
     )
 
 
+#: Where the value of a suspicion stands: the row that gave the latest revision of its circuit, home run, system, or
+#: shared run where the system has one of that role. One of a whole file has no row.
+_SUSPICIONS = """
+    SELECT v.system_id, v.circuit_id, v.code, v."column", v.value, v.sentence, NULL::VARCHAR AS sheet, 0 AS told,
+      CASE WHEN v.import_id IS NOT NULL THEN v.import_id WHEN v.circuit_id IS NOT NULL
+        THEN coalesce(h.import_id, c.import_id) WHEN v."column" SIMILAR TO $shared THEN r.import_id
+        ELSE s.import_id END AS import_id,
+      CASE WHEN v.import_id IS NOT NULL THEN NULL WHEN v.circuit_id IS NOT NULL
+        THEN coalesce(h.source_row, c.source_row) WHEN v."column" SIMILAR TO $shared THEN r.source_row
+        ELSE s.source_row END AS row_number
+    FROM warning v LEFT JOIN system s USING (system_id) LEFT JOIN circuit c USING (system_id, circuit_id)
+    LEFT JOIN (FROM run WHERE role = 'home run' AND run_order = 1) h
+      ON h.system_id = v.system_id AND h.circuit_id = v.circuit_id AND starts_with(v."column", 'home_run_')
+    LEFT JOIN (SELECT system_id, role, min(import_id) AS import_id, min(source_row) AS source_row FROM run
+      WHERE role <> 'home run' GROUP BY ALL HAVING count(*) = 1) r
+      ON r.system_id = v.system_id AND starts_with(v."column", replace(r.role, ' ', '_') || '_')
+""".replace("$shared", "'(feeder|service_entrance|service_drop)_(2_)?(length_m|size|material)'")
+
+
 def _warnings(con: Connection, filters: Filters) -> str:
     """What cannot be meant, then cells that count as missing because the mapping says so."""
     where = _where(_of_systems(filters, "system_id"))
     return (
-        'SELECT system_id, circuit_id, code, "column", value, sentence, file_name, sheet, row_number FROM ('
-        'SELECT system_id, circuit_id, code, "column", value, sentence, NULL AS file_name, NULL AS sheet,'
-        " NULL::BIGINT AS row_number, 0 AS import_id FROM warning"
-        ' UNION ALL SELECT NULL, NULL, w.code, w."column", w.raw, w.sentence, i.file_name, w.sheet, w."row",'
-        f" w.import_id FROM import_warning w JOIN import i USING (import_id)){where}"
-        ' ORDER BY import_id, sheet NULLS FIRST, row_number, system_id, circuit_id NULLS FIRST, code, "column", value,'
-        " sentence"
+        'SELECT system_id, circuit_id, code, "column", value, sentence, i.file_name, sheet, row_number FROM ('
+        f'{_SUSPICIONS} UNION ALL SELECT w.system_id, w.circuit_id, w.code, w."column", w.raw, w.sentence, w.sheet, 1,'
+        f' w.import_id, w."row" FROM import_warning w) LEFT JOIN import i USING (import_id){where}'
+        " ORDER BY told, CASE WHEN told = 1 THEN import_id END, sheet NULLS FIRST, CASE WHEN told = 1 THEN row_number"
+        ' END, system_id, circuit_id NULLS FIRST, code, "column", value, sentence'
     )
 
 
@@ -199,14 +216,16 @@ def _check_filters(con: Connection, what: str, filters: Filters) -> None:
         if filters.check not in checks:
             meant = did_you_mean(filters.check, checks)
             raise AuditorError(f"--check {filters.check}: there is no such check.{meant} `auditor explain` lists them.")
-    if what in _JUDGED:
-        for system in filters.systems:
-            _check_system(con, system)
+    for system in filters.systems:
+        _check_system(con, what, system)
 
 
-def _check_system(con: Connection, system: str) -> None:
-    if con.execute("SELECT 1 FROM system_result WHERE system_id = ?", [system]).fetchall():
-        return
+def _check_system(con: Connection, what: str, system: str) -> None:
+    """Refuse a system that the run does not hold; one that only refused or disagreeing rows name is known by them."""
+    told = {"rejects": "reject", "conflicts": "conflict"}.get(what)
+    for table in ("system_result", *([told] if told else ())):
+        if con.execute(f"SELECT 1 FROM {table} WHERE system_id = ? LIMIT 1", [system]).fetchall():
+            return
     merged = con.execute("SELECT kept_id FROM merged WHERE dropped_id = ?", [system]).fetchall()
     if merged:
         raise AuditorError(f"--system {system}: is merged into {merged[0][0]}, and not audited by itself.")

@@ -14,7 +14,7 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records import Reading
-from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, REJECT_SCHEMA, ROW_NUMBER
+from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, ROW_NUMBER, WARNING_SCHEMA
 from auditor.records.schema import RUN, SYSTEM, TABLES, UNIT, Table
 from auditor.store import rejects
 from auditor.store.folder import Store
@@ -38,7 +38,7 @@ _SQL_TYPES = {
 _TOLD: dict[str, dict[str, pl.DataType]] = {
     "reject": rejects.SCHEMA,
     "conflict": CONFLICT_SCHEMA,
-    "import_warning": {"row" if name == ROW_NUMBER else name: kind for name, kind in REJECT_SCHEMA.items()},
+    "import_warning": {"row" if name == ROW_NUMBER else name: kind for name, kind in WARNING_SCHEMA.items()},
 }
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
