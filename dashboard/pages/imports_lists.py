@@ -237,7 +237,7 @@ def suspicious(con: Connection, place: Place) -> Component | None:
     frame, count = queries.suspicious_values(con, place.suspicion, place.suspicion_page)
     rows = [
         [
-            system_link(row["system_id"]),
+            system_link(row["system_id"]) if row["system_id"] else "a whole file",
             cell(row["circuit_id"]),
             cell(row["column"]),
             html.Code(cell(row["value"])) if row["value"] else components.NOTHING,

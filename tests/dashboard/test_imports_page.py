@@ -260,3 +260,13 @@ def test_rows_of_totals_are_not_open(own: Store) -> None:
     page = said(imports.layout(context, "", ""))
     assert "1 rejected row sums up other rows: no record, and nothing to mend." in page
     assert "1 reject is open" in page
+
+
+def test_a_suspicion_on_a_whole_file_is_of_no_system(own: Store) -> None:
+    context = brought(own, "S1,1,One,120/240,5,20\n")
+    context.snapshots.close()
+    with duckdb.connect(str(own.snapshots / "audit-0001.duckdb")) as con:
+        con.execute("INSERT INTO warning BY NAME SELECT 'file-lengths' AS code, 'import 1, x.csv: odd' AS sentence")
+    page = said(imports.layout(Context(own, Snapshots(own)), "", ""))
+    assert "a whole file" in page
+    assert "import 1, x.csv: odd" in page
