@@ -23,6 +23,8 @@ NEAR_DEG = 5.0
 LEAST_SYSTEMS, NEAR_SHARE = 5, 0.8
 LEAST_LENGTHS = 30
 TIMES = (2.5, 4.2)
+#: What the sentence on a file's lengths offers: `declared.py` takes it out where the file's unit is declared.
+FEET = "; feet may have been taken for metres"
 
 
 def of_portfolio(system: pl.DataFrame, home_run: pl.DataFrame) -> pl.DataFrame:
@@ -88,8 +90,8 @@ def file_lengths(home_run: pl.DataFrame) -> pl.DataFrame:
     told = files.with_columns(pl.Series("others", others, dtype=pl.Float64), pl.lit(None, pl.String).alias("system_id"))
     odd = told.filter(pl.col("own") >= TIMES[0] * pl.col("others"), pl.col("own") <= TIMES[1] * pl.col("others"))
     sentence = pl.format(
-        "import {}, {}: the median of its {} home runs is {} m and that of all others {} m; feet may have been taken"
-        " for metres",
+        "import {}, {}: the median of its {} home runs is {} m and that of all others {} m"
+        f"{FEET}",
         "import_id", "file_name", "count", figure(pl.col("own")), figure(pl.col("others")),
     )  # fmt: skip
     return warn(odd, FILE_LENGTHS, "home_run_length_m", figure(pl.col("own")), sentence).with_columns(
