@@ -75,6 +75,12 @@ def test_a_sound_system_is_not_suspected() -> None:
             ("1", "run-length", "home_run_length_m", "900"),
         ),
         ({"runs": [{"role": "feeder", "length_m": None}]}, None),
+        (
+            {"runs": [{"role": "home run", "circuit_id": "1", "length_m": 0.0}]},
+            ("1", "run-length", "home_run_length_m", "0"),
+        ),
+        ({"runs": [{"role": "home run", "circuit_id": "1", "length_m": 0.1}]}, None),
+        ({"runs": [{"role": "feeder", "length_m": 0.0}]}, None),
         ({"stated_rise_pct": 1.06}, None),
         ({"stated_rise_pct": 1.04}, ("1", "stated-rise", "stated_rise_pct", "1.04")),
         ({"stated_rise_pct": 2.09}, None),
