@@ -149,6 +149,8 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     _settled(outcome, dry_run, root)
     _unread(reading.warnings)
     _conflicts(reading.tables.conflicts)
+    if done.taken_back:
+        plain(f"  Warning: {'would return' if dry_run else 'returned'} {done.taken_back}.")
     _revised(outcome, dry_run)
 
 

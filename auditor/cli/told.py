@@ -54,6 +54,7 @@ def of_import(done: Imported, mapping: Path | None) -> dict[str, Any]:
     return {
         "import_id": done.import_id,
         "seen_in": done.seen_in,
+        "taken_back": done.taken_back,
         "mapping": mapping.name if mapping else "",
         **{name: getattr(outcome, name) for name in ("rows_in", "accepted", "rejected", "duplicate")},
         **{name: getattr(outcome, name) for name in ("systems", "circuits", "replaced", "closed", "still_open")},

@@ -204,24 +204,37 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
     return replace(outcome, closed=closed, still_open=rejects.count_rows(con))
 
 
-def taken_back(con: Connection) -> tuple[int, int, list[int]]:
-    """What the import just applied returned to a revision that a later import had replaced.
+@dataclass(frozen=True)
+class TakenBack:
+    """What an import returned to a revision that a later import had replaced.
 
-    Returns systems whose own facts or shared runs are, other circuits, and the imports that had replaced them.
+    Systems whose own facts or shared runs are, other circuits, the imports that had replaced them, and the facts that
+    are told one by one.
     """
+
+    systems: int
+    circuits: int
+    imports: tuple[int, ...]
+    facts: tuple[Revision, ...] = ()
+
+
+def taken_back(con: Connection, told: Sequence[Revision]) -> TakenBack:
+    """What the import just applied took back; `told` are the facts that it revised."""
     found = " UNION ALL ".join(
         f"SELECT n.system_id, {'n.circuit_id' if table is not SYSTEM else 'NULL'} AS circuit_id, o.replaced_by"
         f" FROM new_{table.name} n JOIN {quoted(table.name + '_past')} o ON {_match(table)} AND o.row_hash = n.row_hash"
         f" WHERE n.old_hash IS DISTINCT FROM n.row_hash AND n.row_hash <> $place"
         for table in TABLES
     )
+    con.execute(f"CREATE OR REPLACE TEMP TABLE back AS {found}", {"place": rejects.PLACE})
     systems, circuits, imports = con.execute(
-        f"WITH back AS ({found}) SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
+        "SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
         " count(DISTINCT (system_id, circuit_id)) FILTER (circuit_id IS NOT NULL),"
-        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back",
-        {"place": rejects.PLACE},
+        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back"
     ).fetchall()[0]
-    return systems, circuits, imports
+    owners = set(con.execute("SELECT DISTINCT system_id, coalesce(circuit_id, '') FROM back").fetchall())
+    facts = tuple(one for one in told if (one.system_id, one.circuit_id) in owners)
+    return TakenBack(systems, circuits, tuple(imports), facts)
 
 
 def _match(table: Table) -> str:

@@ -220,6 +220,7 @@ def _details(found: dict[str, Any]) -> list[Component | None]:
         mapped,
         f"{places}: unknown until mended." if found["places"] else "",
         _settled(found["closed"]) if found["closed"] else "",
+        f"It would return {found['taken_back']}." if found.get("taken_back") else "",
         _totals(found.get("totals", 0)) if found.get("totals", 0) else "",
         f"Columns that nothing reads: {_names(unmapped)}." if unmapped else "",
         *found["notes"],
