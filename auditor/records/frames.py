@@ -116,12 +116,15 @@ class Chunk:
     """Some rows of a file as text, in the user's own columns plus `row_number`, and what the reader itself refused.
 
     `blank` counts rows the reader found to hold nothing. `faults` are cells of these rows that are no text.
+    `broken` has the cells of rows that the reader refused, as far as they can be told apart: the frame's columns and
+    `aligned`.
     """
 
     frame: pl.DataFrame
     rejects: pl.DataFrame
     blank: int = 0
     faults: pl.DataFrame | None = None
+    broken: pl.DataFrame | None = None
 
 
 @dataclass(frozen=True)

@@ -121,13 +121,13 @@ def mend_messy(sheets: Sheets) -> None:
 
 
 def test_a_messy_file_mended_is_a_clean_file(messy: Store, tmp_path: Path) -> None:
-    assert rejects(messy) == [(1, None, 3, "S1", "2", None), (1, None, 5, None, None, None)]
+    assert rejects(messy) == [(1, None, 3, "S1", "2", None), (1, None, 5, "S3", "1", None)]
     (done,) = bring(messy, mended(messy, tmp_path, mend_messy))
     outcome = done.outcome
     assert (outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate) == (2, 2, 0, 0)
     assert (outcome.closed, outcome.still_open) == (2, 0)
     assert done.reading.unmapped == ()
-    assert rejects(messy, "true") == [(1, None, 3, "S1", "2", 2), (1, None, 5, None, None, 2)]
+    assert rejects(messy, "true") == [(1, None, 3, "S1", "2", 2), (1, None, 5, "S3", "1", 2)]
     assert content(messy) == clean_content(tmp_path / "clean", (given(tmp_path / "in", HEADER + CLEAN, "c.csv"), None))
 
 
