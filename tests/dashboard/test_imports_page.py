@@ -270,3 +270,18 @@ def test_a_suspicion_on_a_whole_file_is_of_no_system(own: Store) -> None:
     page = said(imports.layout(Context(own, Snapshots(own)), "", ""))
     assert "a whole file" in page
     assert "import 1, x.csv: odd" in page
+
+
+def test_a_run_under_other_rules_is_said_on_every_page(own: Store) -> None:
+    context = brought(own, "S1,1,one,120/240,12,20\n")
+    assert shell.banner(context) == []
+    with own.locked("audit"), open_records(own) as con:
+        publish(con, own, load_catalog(), load_policy(None), date(2020, 1, 31), other_rules="--as-of 2020-01-31")
+    told = said(shell.banner(context))
+    assert "other rules than the store's own" in told
+    assert "--as-of 2020-01-31" in told
+    assert f"auditor audit --store {own.root}" in told
+    with duckdb.connect(str(own.snapshots / "audit-0001.duckdb")) as con:
+        con.execute("ALTER TABLE audit DROP COLUMN other_rules")
+    own.current.write_text("audit-0001.duckdb\n", "utf-8")
+    assert shell.banner(context) == []
