@@ -56,6 +56,7 @@ DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
+    "auditor.store.decisions",
 }  # fmt: skip
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"

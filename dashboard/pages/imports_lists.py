@@ -289,7 +289,7 @@ def disagreeing(con: Connection) -> Component | None:
             className="part-head",
         ),
         listing(("file", "system", "circuit", "column", "values"), rows, "Facts on which rows disagree"),
-        _rest(frame, count),
+        rest(frame, count),
     )  # fmt: skip
 
 
@@ -312,34 +312,7 @@ def left_out(con: Connection) -> Component | None:
         "left-out", "Left out as missing", count,
         html.P("The mapping says that such a cell counts as missing; its row was accepted.", className="note"),
         listing(("file", "row", "column", "in the file", "why"), rows, "Cells left out", ("row",)),
-        _rest(frame, count),
-    )  # fmt: skip
-
-
-def duplicates(con: Connection) -> Component | None:
-    """Ids that may be one project, with the evidence; a person decides, and none is merged unasked."""
-    frame, count = queries.duplicates(con)
-    if not count:
-        return None
-    rows = [
-        [
-            html.Span([system_link(row["system_id"]), html.Span(f" {row['site_label'] or ''}", className="quiet")]),
-            html.Span([system_link(row["other_id"]), html.Span(f" {row['other_label'] or ''}", className="quiet")]),
-            html.Ul([html.Li(cell(text)) for text in row["evidence"] or []], className="side-by-side"),
-        ]
-        for row in frame.iter_rows(named=True)
-    ]
-    return section(
-        "duplicates", "Possibly one project under two ids", count,
-        html.P(
-            ["None is merged unasked. Decide with the commands ",
-             html.Code("auditor decide merge KEEP DROP --why TEXT"), " or ",
-             html.Code("auditor decide not-duplicate A B --why TEXT"), "; either can be undone."],
-            className="note",
-        ),
-        html.Div([html.Span(), exports("duplicates")], className="part-head"),
-        listing(("one", "other", "evidence"), rows, "Possible duplicates"),
-        _rest(frame, count),
+        rest(frame, count),
     )  # fmt: skip
 
 
@@ -386,6 +359,7 @@ def _first(frame: pl.DataFrame) -> str:
     return f"{row['label'].capitalize()} would settle {row['alone']:,} of them."
 
 
-def _rest(frame: pl.DataFrame, count: int) -> Component | None:
+def rest(frame: pl.DataFrame, count: int) -> Component | None:
+    """How many more there are than a list shows; None where it shows all."""
     more = count - frame.height
     return html.P(f"and {more:,} more", className="note") if more > 0 else None

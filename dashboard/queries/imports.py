@@ -182,3 +182,9 @@ def duplicates(con: Connection) -> tuple[pl.DataFrame, int]:
             ORDER BY d.score DESC, d.system_id, d.other_id LIMIT {PAGE_ROWS}""",
     )
     return frame, count
+
+
+def are_alike(con: Connection, one: str, other: str) -> bool:
+    """Whether two ids are one of the pairs that may be one project."""
+    query = "SELECT 1 FROM possible_duplicate WHERE (system_id, other_id) IN ((?, ?), (?, ?)) LIMIT 1"
+    return bool(con.execute(query, [one, other, other, one]).fetchall())

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 from collections import Counter
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -14,10 +15,12 @@ import pytest
 from dash import Dash
 
 from auditor.catalog import load_catalog
+from auditor.errors import AuditorError
 from auditor.policy import load_policy
 from auditor.publish import publish
 from auditor.reports.fetching import facts_query
 from auditor.store import Store
+from auditor.store.decisions import all_decisions
 from auditor.store.importing import import_file
 from auditor.store.records_db import Connection, open_records
 from dashboard import shell
@@ -26,6 +29,8 @@ from dashboard.context import Context
 from dashboard.guard import Access
 from dashboard.pages import imports, page_of
 from dashboard.pages.imports_address import Place, chosen, place_of
+from dashboard.pages.imports_duplicates import decide
+from dashboard.pages.parts import key
 from dashboard.queries import facts
 from dashboard.queries import imports as queries
 from dashboard.queries.imports import Asked
@@ -285,3 +290,52 @@ def test_a_run_under_other_rules_is_said_on_every_page(own: Store) -> None:
         con.execute("ALTER TABLE audit DROP COLUMN other_rules")
     own.current.write_text("audit-0001.duckdb\n", "utf-8")
     assert shell.banner(context) == []
+
+
+DOUBLED = "A-1,1,Hill Farm,120/240,12,20\nA-0001,1,Hill Farm,120/240,12,20\nB-7,1,Vale Farm,120/240,9,20\n"
+MERGE = {"decide": "merge", "one": key("A-1"), "other": key("A-0001")}
+NAMED = {"who": " Ada ", "why": "one roof"}
+
+
+def test_what_is_decided_on_the_page_is_a_decision_like_any_other(own: Store) -> None:
+    context = brought(own, DOUBLED)
+    made = decide(context, MERGE, NAMED)
+    assert all_decisions(own) == [made]
+    assert (made.kind, dict(made.subject), made.who, made.text) == (
+        "merge",
+        {"keep": "A-1", "drop": "A-0001"},
+        "Ada",
+        "one roof",
+    )
+    assert "one project: A-0001 is left out (by Ada: one roof)" in said(imports.layout(context, "", ""))
+    decide(context, {"decide": "undo", "one": key("1"), "other": key("")}, NAMED)
+    assert decide(context, MERGE | {"decide": "not-duplicate"}, NAMED).subject == {"a": "A-1", "b": "A-0001"}
+
+
+@pytest.mark.parametrize(
+    ("pressed", "fields", "sentence"),
+    [
+        (MERGE, NAMED | {"who": " "}, "Say who decides"),
+        (MERGE, NAMED | {"who": None}, "Say who decides"),
+        (MERGE, NAMED | {"why": ""}, "A decision needs its reason"),
+        (MERGE | {"other": key("B-7")}, NAMED, "holds no such pair"),
+        (MERGE | {"decide": "waive"}, NAMED, "There is no such decision"),
+        ({"decide": "undo", "one": key("5"), "other": key("")}, NAMED, "There is no decision 5"),
+    ],
+)
+def test_what_cannot_be_decided_is_not(
+    own: Store, pressed: dict[str, str], fields: dict[str, str], sentence: str
+) -> None:
+    context = brought(own, DOUBLED)
+    with pytest.raises(AuditorError, match=sentence):
+        decide(context, pressed, fields)
+    assert all_decisions(own) == []
+
+
+def test_a_dashboard_without_uploads_decides_nothing(own: Store) -> None:
+    context = replace(brought(own, DOUBLED), upload=False)
+    with pytest.raises(AuditorError, match="takes no decisions"):
+        decide(context, MERGE, NAMED)
+    page = said(imports.layout(context, "", ""))
+    assert "auditor decide merge KEEP DROP --why TEXT" in page
+    assert '"decide"' not in page
