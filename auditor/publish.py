@@ -26,10 +26,11 @@ from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
 from auditor.store.decisions import all_decisions, in_force, merges, told_apart
+from auditor.store.declared import declared
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers, write_snapshot
-from auditor.suspicion import of_portfolio
+from auditor.suspicion import of_portfolio, without_declared
 
 #: Circuits in a batch at most and, where there are more workers than such batches, at least; batches audited at once.
 #: Memory is bounded by them, results do not depend on them.
@@ -201,9 +202,20 @@ def publish(
         "policy": policy.model_dump_json(),
     }
     alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
-    beside = {"merged": merged, "possible_duplicate": alike, "of_portfolio": portfolio_warnings(con)}
-    judged = "FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id"
-    told = [f"INSERT INTO warning {judged}", "DROP TABLE of_portfolio"]
+    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
+    beside = {
+        "merged": merged,
+        "possible_duplicate": alike,
+        "of_portfolio": portfolio_warnings(con),
+        "declared": declared(store, imports),
+    }
+    told = [
+        "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
+        "INSERT INTO warning BY NAME FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id",
+        "DROP TABLE of_portfolio",
+        *without_declared(),
+        "DROP TABLE declared",
+    ]
     path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
     store.sweep()
     return Published(number, path, content_hash, systems, circuits)

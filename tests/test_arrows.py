@@ -51,11 +51,12 @@ _PURE = {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}
 MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE}
 
 #: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
-#: and the records' declared columns.
+#: the records' declared columns, and what a row of totals is called.
 DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
-    "auditor.one_system", "auditor.checks", "auditor.records.schema",
+    "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
+    "auditor.store.decisions",
 }  # fmt: skip
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"

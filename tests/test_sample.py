@@ -24,7 +24,7 @@ SampleStore = tuple[Store, dict[str, Imported]]
 
 #: Refused rows whose ids can be read: their circuits exist, and nothing of them is known. Those of the workbook belong
 #: to a system that is sound but for them.
-REFUSED_SYSTEMS = {"X9001", "X9002", "X9003", "X9004", "X9006", "09900", "09901", "09902", "T0990"}
+REFUSED_SYSTEMS = {"X9001", "X9002", "X9003", "X9004", "X9006", "X9008", "09900", "09901", "09902", "T0990"}
 REFUSED_CIRCUITS = {("00461", "91"), ("00461", "92"), ("00461", "93")}
 
 

@@ -181,7 +181,7 @@ def import_files(
         bool, typer.Option("--replace", help="Circuits that a file no longer lists for its systems are gone.")
     ] = False,
     older: Annotated[
-        bool, typer.Option("--older", help="Take rows back to what later imports had changed, if a file says so.")
+        bool, typer.Option("--older", help="Take rows back where a file imported before is older than later ones.")
     ] = False,
     no_audit: Annotated[bool, typer.Option("--no-audit", help="Do not audit now.")] = False,
     if_unchanged: Annotated[
@@ -194,7 +194,11 @@ def import_files(
     report: Annotated[Path | None, typer.Option("--report", help="Write what was found as JSON, too.")] = None,
     wait: WaitOption = False,
 ) -> None:
-    """Import project records, then audit everything and publish the result."""
+    """Import project records, then audit everything and publish the result.
+
+    A file is read by --mapping, else by the mapping that the store keeps for its header, else its columns must be
+    canonical. A workbook of mended rows, as `auditor export rejects -o FILE.xlsx` gives it, needs neither.
+    """
     for path in files:
         if path.is_dir():
             raise AuditorError(f"{path}: is a folder; name the files in it, such as {path / '*.csv'}.")

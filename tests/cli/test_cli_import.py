@@ -119,7 +119,7 @@ def test_the_same_file_twice_is_nothing_to_do(run: Run, store: Path) -> None:
     again = run("import", SAMPLE / "tidy.csv", "--store", store)
     assert again.status == 0
     assert "Already imported as import 1, and nothing has changed since: nothing to do." in again.out
-    assert "Its 7 rejected rows: auditor export rejects" in again.out
+    assert "  Its 7 rejected rows wait to be mended: auditor export rejects" in again.out
     for repeated in ("[type-error]", "Warning:", "does not state", "Run 2"):
         assert repeated not in again.out
     assert "[type-error]" in first.out
