@@ -11,8 +11,12 @@ peaks.
 What the figures hold. The slope at one meter is the own service as far as the records have it wrong, the neighbours
 and the feeder, and whatever else goes with clear days, such as cooling: no sign of a bad connection. The noise is that
 of daytime, when systems produce. Without sun (`beta_pct` NaN) the mean by hour holds the neighbours' sun of the days
-that were read. The standard error of the level counts days that are alike, months and hours that were not read; it does
-not count that another year may differ.
+that were read. The standard error of the level counts days that are alike, months and hours that were not read, and the
+slope's; it does not count that another year may differ. Errors of level and slope go opposite ways, so that to take
+them as independent is on the safe side.
+
+How much is enough. Hours over a threshold change by a third for each tenth of a percent of nominal, and the mean over a
+year of days that are alike for two or three is hardly known better: `tests/published/lv_year` has the figures.
 """
 
 from __future__ import annotations
@@ -64,7 +68,7 @@ class SupplyFit:
     @property
     def prior_cells(self) -> BoolArray:
         """Cells of month and hour that keep the prior's shape, (12, 24)."""
-        return self.days_seen == 0
+        return np.asarray(self.days_seen == 0, dtype=np.bool_)
 
     def supply(self, prior: Supply) -> Supply:
         """The prior with each figure replaced that the readings tell."""
@@ -94,11 +98,13 @@ def fit_supply(
     noise, peak = Noise(np.nan, np.nan, np.nan), np.nan
     if blocks is not None:
         left = left_over(blocks, level.mean_pct, beta, prior.slot_s)
-        noise = noise_of(left, blocks.slots, prior.slot_s)
+        noise = noise_of(left, blocks.sun, blocks.slots, prior.slot_s)
         peak = peak_of(blocks, noise, prior.slot_s, max_window_s)
     fit = SupplyFit(
         level_pct=level.level_pct,
-        level_se_pct=level.level_se_pct,
+        level_se_pct=float(
+            np.hypot(level.level_se_pct, 0.0 if np.isnan(beta_se) else beta_se * np.nanmean(series.sun))
+        ),
         dev_pct=level.dev_pct,
         days_seen=level.days_seen,
         sigma_pct=noise.sigma_pct,
@@ -112,16 +118,16 @@ def fit_supply(
         left_out=left_out,
         unknown={},
     )
-    return replace(fit, unknown=_unknown(fit, readings, blocks is None))
+    return replace(fit, unknown=_unknown(fit, readings, blocks is None, series.has_sun))
 
 
-def _unknown(fit: SupplyFit, readings: Readings, no_blocks: bool) -> dict[str, str]:
+def _unknown(fit: SupplyFit, readings: Readings, no_blocks: bool, has_sun: bool) -> dict[str, str]:
     """Why each figure that is NaN cannot be told."""
     few = "too few days of daytime readings"
     if no_blocks:
         few = "no readings, or their length and the slot have no common multiple within an hour"
     no_peak = "the readings have no maximum" if readings.max_pct is None else f"too few maxima, or {few}"
-    no_sun = "own output and sun are not known" if readings.own_output is None and readings.sun is None else ""
+    no_sun = "" if has_sun else "neither own output nor sun is known"
     reasons = {
         "level_pct": "no usable readings",
         "sigma_pct": few,

@@ -56,34 +56,41 @@ def _days_in_cells(cell: IntArray, known: BoolArray) -> FloatArray:
     return np.bincount(pairs % (MONTHS * HOURS), minlength=MONTHS * HOURS).astype(np.float64)
 
 
-def covariances(left: FloatArray, lags: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Mean product of blocks of one day that lie `lags` apart, (k,), and the number of pairs."""
-    found, pairs = np.zeros(lags.size), np.zeros(lags.size)
+def covariances(left: FloatArray, weight: FloatArray, lags: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean product of blocks of one day that lie `lags` apart, (k,), the sum of its weights, and the number of pairs.
+
+    weight (days, blocks) counts each block, and a pair by the product.
+    """
+    found, total, pairs = np.zeros(lags.size), np.zeros(lags.size), np.zeros(lags.size)
     for place, lag in enumerate(lags):
-        both = left[:, lag:] * left[:, : left.shape[1] - lag]
-        pairs[place] = np.isfinite(both).sum()
-        found[place] = np.nansum(both) / max(pairs[place], 1.0)
-    return found, pairs
+        last = left.shape[1] - lag
+        both, counts = left[:, lag:] * left[:, :last], weight[:, lag:] * weight[:, :last]
+        counts = np.where(np.isfinite(both), counts, 0.0)
+        pairs[place], total[place] = (counts > 0.0).sum(), counts.sum()
+        found[place] = np.nansum(counts * both) / max(total[place], 1e-300)
+    return found, total, pairs
 
 
-def noise_of(left: FloatArray, slots: int, slot_s: float) -> Noise:
+def noise_of(left: FloatArray, sun: FloatArray, slots: int, slot_s: float) -> Noise:
     """Spread, correlation and day effect from what is left over, in blocks of `slots` slots.
 
-    The covariance at a lag of k blocks is day² + σ²·Covₖ(ρ) (`averages`). Their sum at lag zero is held, and ρ and the
-    day effect are fitted to the other lags by least squares, weighted with the pairs.
+    Blocks count by their sun where it is known, since the noise in full sun is what trips a system. The covariance at a
+    lag of k blocks is day² + σ²·Covₖ(ρ) (`averages`). Their sum at lag zero is held; ρ and the day effect are fitted to
+    the other lags by least squares, weighted with what the pairs count.
     """
     unknown = Noise(np.nan, np.nan, np.nan)
     days = int(np.isfinite(left).any(axis=1).sum())
     farthest = min(int(FARTHEST_H * 3600.0 / (slots * slot_s)), left.shape[1] - 1)
     lags = np.arange(farthest + 1)
-    found, pairs = covariances(left, lags)
+    weight = np.nan_to_num(sun) if np.isfinite(sun).any() else np.ones_like(left)
+    found, total, pairs = covariances(left, weight, lags)
     told = pairs >= FEWEST_PAIRS
     if days < FEWEST_DAYS or told.sum() < 3 or not told[:2].all() or found[0] <= 0.0:
         return unknown
-    return _fitted(found[told], pairs[told], lags[told], slots)
+    return _fitted(found[told], total[told], lags[told], slots)
 
 
-def _fitted(found: FloatArray, pairs: FloatArray, lags: IntArray, slots: int) -> Noise:
+def _fitted(found: FloatArray, weights: FloatArray, lags: IntArray, slots: int) -> Noise:
     """The least squares of `noise_of`: the day effect's share for each ρ in closed form, then the best ρ."""
 
     def at(keep: float) -> tuple[float, float]:
@@ -91,7 +98,7 @@ def _fitted(found: FloatArray, pairs: FloatArray, lags: IntArray, slots: int) ->
         rho = 1.0 - np.exp(-keep)
         shape = block_covariances(rho, slots, lags) / block_variance(rho, slots)
         x, y = 1.0 - shape[1:], found[1:] - found[0] * shape[1:]
-        weight = pairs[1:]
+        weight = weights[1:]
         day = float(np.clip(np.sum(weight * x * y) / max(np.sum(weight * x * x), 1e-300), 0.0, found[0]))
         return float(np.sum(weight * (y - day * x) ** 2)), day
 
@@ -99,7 +106,9 @@ def _fitted(found: FloatArray, pairs: FloatArray, lags: IntArray, slots: int) ->
     grid = np.linspace(0.0, most, 93)
     best = int(np.argmin([at(float(keep))[0] for keep in grid]))
     low, high = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
-    keep = float(minimize_scalar(lambda k: at(float(k))[0], bounds=(low, high), method="bounded", options={"xatol": 1e-6}).x)
+    keep = float(
+        minimize_scalar(lambda k: at(float(k))[0], bounds=(low, high), method="bounded", options={"xatol": 1e-6}).x
+    )
     day = at(keep)[1]
     rho = float(1.0 - np.exp(-keep))
     return Noise(float(np.sqrt((found[0] - day) / block_variance(rho, slots))), rho, float(np.sqrt(day)))
@@ -132,7 +141,9 @@ def scale_of_largest(mean_pct: float, sigma_pct: float, rho: float, slots: int) 
     """
     if expected_largest(0.0, sigma_pct, rho, slots) >= mean_pct:
         return 0.0
-    return float(brentq(lambda s: expected_largest(float(s), sigma_pct, rho, slots) - mean_pct, 0.0, mean_pct, xtol=1e-9))
+    return float(
+        brentq(lambda s: expected_largest(float(s), sigma_pct, rho, slots) - mean_pct, 0.0, mean_pct, xtol=1e-9)
+    )
 
 
 def expected_largest(scale_pct: float, sigma_pct: float, rho: float, slots: int) -> float:

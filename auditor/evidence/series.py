@@ -32,7 +32,7 @@ class Readings:
     max_pct     highest voltage within the interval [% of nominal], None where the meter tells none
     own_output  own output [share of rated, 0 to 1], None where it is not known at all
     sun         output that the sun would have allowed [share of rated], where trips or curtailment keep the own output
-                below it; None takes the own output
+                below it, or before there was a system; None takes the own output, if it is ever above nothing
     leg         which leg or pair was read; None for one leg
     """
 
@@ -111,7 +111,7 @@ def usable(readings: Readings, own_rise_pct: float) -> tuple[Series, dict[str, i
     left_out["begins within another reading"] = int(twice.sum())
     order = order[~twice]
     sun = own if readings.sun is None else readings.sun
-    unknown = readings.own_output is None and readings.sun is None
+    unknown = readings.sun is None and not np.any(own > 0.0)
     top = np.full(second.size, np.nan) if readings.max_pct is None else readings.max_pct
     peak = top - readings.mean_pct
     peak = np.where((peak >= 0.0) & (peak <= PLAUSIBLE_PEAK_PCT), peak, np.nan)
@@ -131,7 +131,14 @@ def _seconds(start: npt.NDArray[np.datetime64]) -> IntArray:
 
 def _check(readings: Readings) -> None:
     """Raise ValueError where the columns do not fit together."""
-    columns = (readings.duration_s, readings.mean_pct, readings.max_pct, readings.own_output, readings.sun, readings.leg)
+    columns = (
+        readings.duration_s,
+        readings.mean_pct,
+        readings.max_pct,
+        readings.own_output,
+        readings.sun,
+        readings.leg,
+    )
     if readings.start.ndim != 1 or any(c is not None and c.shape != readings.start.shape for c in columns):
         raise ValueError("readings need one value for each time")
     if readings.leg is not None and np.unique(readings.leg).size > 1:
@@ -146,7 +153,7 @@ def _reasons(readings: Readings, second: IntArray, own_rise_pct: float) -> list[
     no_output = none if own is None else ~((own >= 0.0) & (own <= 1.0 + 1e-9))
     no_sun = none if sun is None else ~((sun >= 0.0) & (sun <= 1.0 + 1e-9))
     rising = none
-    if own is None and not own_rise_pct == 0.0:
+    if own is None and own_rise_pct != 0.0:
         no_output = ~none
     elif own is not None and np.isnan(own_rise_pct):
         rising = own != 0.0
@@ -206,6 +213,8 @@ def blocks_of(series: Series, slot_s: float) -> Blocks | None:
         return np.where(whole, total / np.maximum(seen, 1), np.nan).reshape(shape)
 
     top = np.full(whole.size, -np.inf)
-    np.maximum.at(top, place, v_pct + series.peak_pct[chosen])
+    peak = series.peak_pct[chosen]
+    np.maximum.at(top, place, np.where(np.isnan(peak), np.inf, v_pct + peak))
     v = mean(v_pct)
-    return Blocks(days, block // round(slot_s), v, np.where(whole, top, np.nan).reshape(shape) - v, mean(series.sun[chosen]))
+    above = np.where(whole & np.isfinite(top), top, np.nan).reshape(shape) - v
+    return Blocks(days, block // round(slot_s), v, above, mean(series.sun[chosen]))

@@ -37,8 +37,8 @@ def sun_slope(series: Series) -> tuple[float, float]:
         return np.nan, np.nan
     slope = float(np.sum(weight * x * y)) / total
     dates, row = np.unique(day, return_inverse=True)
-    scores = np.bincount(row, weights=weight * x * (y - slope * x))
-    return slope, float(np.sqrt(variance_of_sum(dates, scores))) / total
+    scores = np.bincount(row, weights=weight * x * (y - slope * x)).astype(np.float64)
+    return slope, float(np.sqrt(variance_of_sum(dates.astype(np.int64), scores))) / total
 
 
 def _less_mean(values: FloatArray, cell: IntArray, weight: FloatArray) -> FloatArray:
