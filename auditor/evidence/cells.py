@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from auditor.evidence.series import Series, cell_of, month_of
-from auditor.evidence.slope import ALIKE_DAYS
+from auditor.evidence.slope import ALIKE_DAYS, hidden_share, taper
 from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.inputs import HOURS, MONTHS, Supply
 from auditor.likelihood.sky import MONTH_LENGTH
@@ -192,7 +192,7 @@ def _alike(days: IntArray, daily: FloatArray, of_month: IntArray, count: FloatAr
         found[0] = noise
         return found
     mean = np.bincount(of_month, weights=daily, minlength=MONTHS) / np.maximum(count, 1.0)
-    left = (daily - mean[of_month]) * np.sqrt(count / np.maximum(count - 1.0, 1.0))[of_month]
+    left = (daily - mean[of_month]) / np.sqrt(1.0 - hidden_share(days))
     first = int(days[0])
     filled = np.full(int(days[-1]) - first + 1, np.nan)
     filled[days - first] = left
@@ -200,7 +200,7 @@ def _alike(days: IntArray, daily: FloatArray, of_month: IntArray, count: FloatAr
         both = filled[lag:] * filled[: filled.size - lag]
         pairs = int(np.isfinite(both).sum())
         if pairs >= FEWEST_DAYS:
-            found[lag] = (1.0 - lag / (ALIKE_DAYS + 1.0)) * float(np.nansum(both)) / pairs
+            found[lag] = float(taper(np.array(lag))) * float(np.nansum(both)) / pairs
     return found
 
 

@@ -2,7 +2,8 @@
 
 The sun's and the voltage's own course over the day and the year must not be taken for each other. Both are therefore
 reduced by their mean over the days of a month at the same quarter of an hour, and the slope is taken on what is left.
-Its standard error sums the scores of a day and lets days near each other be alike [1]_.
+Its standard error sums the scores of a day and lets days near each other be alike [1]_. What is left of a month sums to
+nothing, which hides a share of the variance; it is given back (`hidden_share`).
 
 References
 ----------
@@ -20,7 +21,9 @@ from auditor.likelihood.arrays import FloatArray, IntArray
 #: A slope needs so many days with sun, and this spread of the sun around its mean [share of rated].
 FEWEST_DAYS, LEAST_SPREAD = 10, 0.03
 #: Days further apart than this are taken as independent [days].
-ALIKE_DAYS = 7
+ALIKE_DAYS = 10
+#: The share of a variance that is given back at most.
+MOST_HIDDEN = 0.7
 QUARTER_S = 900
 
 
@@ -37,8 +40,10 @@ def sun_slope(series: Series) -> tuple[float, float]:
         return np.nan, np.nan
     slope = float(np.sum(weight * x * y)) / total
     dates, row = np.unique(day, return_inverse=True)
+    dates = dates.astype(np.int64)
     scores = np.bincount(row, weights=weight * x * (y - slope * x)).astype(np.float64)
-    return slope, float(np.sqrt(variance_of_sum(dates.astype(np.int64), scores))) / total
+    variance = variance_of_sum(dates, scores) / (1.0 - hidden_share(dates))
+    return slope, float(np.sqrt(variance)) / total
 
 
 def _less_mean(values: FloatArray, cell: IntArray, weight: FloatArray) -> FloatArray:
@@ -54,5 +59,24 @@ def variance_of_sum(day: IntArray, scores: FloatArray) -> float:
     filled[day - first] = scores
     total = float(np.sum(filled * filled))
     for lag in range(1, min(ALIKE_DAYS, filled.size - 1) + 1):
-        total += 2.0 * (1.0 - lag / (ALIKE_DAYS + 1.0)) * float(np.sum(filled[lag:] * filled[:-lag]))
+        total += 2.0 * float(taper(np.array(lag))) * float(np.sum(filled[lag:] * filled[:-lag]))
     return max(total, 0.0)
+
+
+def taper(apart: IntArray) -> FloatArray:
+    """Weight of two days that lie `apart` days from each other ([1]_, eq. 5)."""
+    return np.asarray(np.maximum(1.0 - apart / (ALIKE_DAYS + 1.0), 0.0), dtype=np.float64)
+
+
+def hidden_share(days: IntArray) -> float:
+    """Share of the variance of a sum that deviations from their month's mean do not show.
+
+    For independent days x with the mean of their month's n taken off, E Σᵢⱼ w(i − j)·xᵢxⱼ falls short by the mean of w
+    over the month's pairs, 1/n where only a day itself counts. Averaged over the months by their days.
+    """
+    month = month_of(days)
+    total = 0.0
+    for each in np.unique(month):
+        of_month = days[month == each]
+        total += float(taper(np.abs(of_month[:, None] - of_month[None, :])).sum()) / of_month.size
+    return min(total / days.size, MOST_HIDDEN)

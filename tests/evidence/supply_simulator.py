@@ -23,6 +23,7 @@ class Truth:
     rise: float = 2.0
     season: float = 0.3
     noon: float = -0.4
+    alike: float = 0.0  # correlation of the day effect from day to day
 
 
 def year() -> np.ndarray:
@@ -65,7 +66,10 @@ def simulate(truth: Truth, seed: int, interval_s: int = 300) -> dict[str, np.nda
     for k in range(A_DAY):
         v[:, k] = a
         a = truth.rho * a + truth.sigma * np.sqrt(1 - truth.rho**2) * rng.normal(size=365)
-    v += rng.normal(0, truth.day, (365, 1)) + (truth.beta + truth.rise) * sun
+    day = rng.normal(0, truth.day, 365)
+    for k in range(1, 365):
+        day[k] = truth.alike * day[k - 1] + np.sqrt(1 - truth.alike**2) * day[k]
+    v += day[:, None] + (truth.beta + truth.rise) * sun
     v += mean_of(truth, months(second), second // 3600 % 24)
     top = v + truth.peak * rng.exponential(size=v.shape)
     n = interval_s // SLOT_S

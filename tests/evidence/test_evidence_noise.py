@@ -7,7 +7,7 @@ import pytest
 
 from auditor.evidence.noise import covariances, expected_largest, noise_of, peak_of, scale_of_largest
 from auditor.evidence.series import Blocks
-from auditor.evidence.slope import variance_of_sum
+from auditor.evidence.slope import hidden_share, variance_of_sum
 from auditor.likelihood.inputs import Supply
 from auditor.likelihood.supply import peak_scale_pct
 
@@ -71,9 +71,21 @@ def test_too_few_maxima_or_no_noise_leave_the_peaks_unknown() -> None:
 
 
 def test_sums_of_days_that_are_alike() -> None:
-    """By hand, with Bartlett weights 7/8 and 5/8: 1 + 4 + 9 + 2·(7/8·1·2 + 5/8·2·3), the days being 0, 1 and 4."""
+    """By hand, the weights being 1 − l/11, for days 10, 11 and 14 with 1, 2 and 3."""
     told = variance_of_sum(np.array([10, 11, 14]), np.array([1.0, 2.0, 3.0]))
-    assert told == pytest.approx(14 + 2 * (7 / 8 * 2 + 5 / 8 * 6 + 4 / 8 * 3))
+    assert told == pytest.approx(14 + 2 * (10 / 11 * 2 + 8 / 11 * 6 + 7 / 11 * 3))
+
+
+@pytest.mark.parametrize("step", [1, 2, 5])
+def test_what_a_months_mean_hides_is_given_back(step: int) -> None:
+    """Independent days less their month's mean: the sum's variance falls short by the stated share, on average."""
+    days = np.arange(59)[::step]  # January and February 1970
+    month = (days >= 31).astype(int)
+    drawn = np.random.default_rng(4).normal(size=(4000, days.size))
+    for m in (0, 1):
+        drawn[:, month == m] -= drawn[:, month == m].mean(axis=1, keepdims=True)
+    told = np.mean([variance_of_sum(days, row) for row in drawn])
+    assert told == pytest.approx(days.size * (1 - hidden_share(days)), rel=0.03)
 
 
 def test_covariances_pair_blocks_of_one_day_only() -> None:
