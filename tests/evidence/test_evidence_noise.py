@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from auditor.evidence.noise import covariances, expected_largest, noise_of, peak_of, scale_of_largest
+from auditor.evidence.noise import covariances, expected_largest, left_over, noise_of, peak_of, scale_of_largest
 from auditor.evidence.series import Blocks
 from auditor.evidence.slope import hidden_share, variance_of_sum
 from auditor.likelihood.inputs import Supply
@@ -96,3 +96,35 @@ def test_covariances_pair_blocks_of_one_day_only() -> None:
     found, weights, _ = covariances(left, np.array([[1.0, 0.5, 1.0], [0.0, 1.0, 1.0]]), np.array([0, 1]))
     assert found.tolist() == pytest.approx([(1 + 0.25 * 4 + 1 + 4) / 3.25, (0.5 * 2 - 2) / 1.5])
     assert weights.tolist() == pytest.approx([3.25, 1.5])
+
+
+def test_what_is_left_over_is_daytimes_and_of_cells_with_days() -> None:
+    """Two days of one cell, 1.0 apart: ±0.5 around their mean, times √2 for the day that the mean takes."""
+    v = np.full((3, 96), 100.0)
+    v[0, 40:44], v[1, 40:44] = 101.0, 102.0
+    v[2] = np.nan
+    v[2, 44:48] = 107.0  # the only day of this hour
+    v[:2, 44:48] = np.nan
+    mean = np.full(288, 100.0)
+    mean[10], mean[11] = 101.5, 107.0
+    v[0, 0:4], v[1, 0:4] = 90.0, 110.0  # night
+    left = left_over(Blocks(np.arange(3), 1, v, v, np.full(v.shape, np.nan)), mean, np.nan, 900.0)
+    assert left[:2, 40] == pytest.approx([-0.5 * np.sqrt(2), 0.5 * np.sqrt(2)])
+    assert np.isnan(left[:, 44:48]).all()
+    assert np.isnan(left[:, :28]).all()
+    assert np.isnan(left[:, 72:]).all()
+
+
+@pytest.mark.parametrize(("slots", "rho"), [(1, 0.9), (2, 0.5), (3, 0.5), (3, 0.9)])
+def test_the_averaging_is_undone(slots: int, rho: float) -> None:
+    rng = np.random.default_rng(6)
+    days, count = 3000, 40 * slots
+    a = np.empty((days, count))
+    a[:, 0] = rng.normal(0, 0.6, days)
+    for k in range(1, count):
+        a[:, k] = rho * a[:, k - 1] + 0.6 * np.sqrt(1 - rho**2) * rng.normal(size=days)
+    left = (a + rng.normal(0, 0.4, (days, 1))).reshape(days, 40, slots).mean(axis=2)
+    found = noise_of(left, np.full(left.shape, np.nan), slots, 300.0)
+    assert found.sigma_pct == pytest.approx(0.6, rel=0.03)
+    assert found.rho == pytest.approx(rho, abs=0.015)
+    assert found.day_pct == pytest.approx(0.4, rel=0.05)
