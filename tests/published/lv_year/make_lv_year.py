@@ -1,4 +1,4 @@
-"""A year of quarter-hours at nodes of three low-voltage networks, solved by power flow; writes the Parquet files here.
+"""Three years of quarter-hours at nodes of three low-voltage networks, by power flow; writes the Parquet files here.
 
 Needs pandapower (the networks) besides power-grid-model (the power flow), pvlib and pyarrow; the project itself does
 not. Run `python make_lv_year.py`. What is published and what is invented stands in README.md. Shares no code with the
@@ -7,6 +7,7 @@ package.
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -77,10 +78,10 @@ def sky(rng: np.random.Generator) -> np.ndarray:
     return 1.0 - 0.75 * cover**3.4
 
 
-def output(index: np.ndarray, tilt: float, azimuth: float, ratio: float, place: pvlib.location.Location) -> np.ndarray:
+def output(index: np.ndarray, tilt: float, azimuth: float, ratio: float) -> np.ndarray:
     """Output of a plane as a share of rated output (STEPS,), from the clear-sky index."""
     middle = TIMES + pd.Timedelta("7.5min")
-    sun = place.get_solarposition(middle)
+    sun = pvlib.location.Location(LATITUDE_DEG, LONGITUDE_DEG).get_solarposition(middle)
     zenith, turn = sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy()
     ghi = pvlib.clearsky.haurwitz(sun["apparent_zenith"])["ghi"].to_numpy() * index
     split = pvlib.irradiance.erbs(ghi, zenith, middle)
@@ -122,58 +123,68 @@ def upstream_pct(rng: np.random.Generator, level: float, regional: np.ndarray) -
     return level - 0.5 * WINTER - (0.7 + 0.4 * WINTER) * busy + 0.25 * WEEKEND + 0.6 * smooth + slow[0]
 
 
-def model_of(net: pp.pandapowerNet, top: int) -> tuple[pgm.PowerGridModel, dict[int, int], list[int]]:
-    """The radial network below bus `top` for power-grid-model, its node ids, and the buses of its loads in order."""
-    reached, edges = {top}, []
-    branches = [(row.hv_bus, row.lv_bus, "trafo", i) for i, row in net.trafo.iterrows()]
-    branches += [(row.from_bus, row.to_bus, "line", i) for i, row in net.line.iterrows()]
-    grown = True
+def below(net: pp.pandapowerNet, top: int) -> tuple[list[int], list[pd.Series], list[pd.Series]]:
+    """Buses, lines and transformers that hang on bus `top`; switches between busbars end the walk."""
+    trafos, lines = ([row for _, row in table.iterrows()] for table in (net.trafo, net.line))
+    ends = [(row.hv_bus, row.lv_bus) for row in trafos] + [(row.from_bus, row.to_bus) for row in lines]
+    reached, grown = {top}, True
     while grown:
-        more = [b for b in branches if (b[0] in reached) != (b[1] in reached)]
-        reached |= {bus for b in more for bus in b[:2]}
-        grown = bool(more)
-    edges = [b for b in branches if b[0] in reached and b[1] in reached]
-    buses = sorted(reached)
-    ids = {bus: k for k, bus in enumerate(buses)}
-    fresh = iter(range(len(buses), 100_000))
-    node = pgm.initialize_array("input", "node", len(buses))
-    node["id"], node["u_rated"] = [ids[b] for b in buses], net.bus.vn_kv[buses].to_numpy() * 1e3
-    lines = [net.line.loc[i] for *_, kind, i in edges if kind == "line"]
+        more = {bus for pair in ends if (pair[0] in reached) != (pair[1] in reached) for bus in pair}
+        grown = bool(more - reached)
+        reached |= more
+    buses = sorted(int(bus) for bus in reached)
+    return buses, [row for row in lines if row.from_bus in reached], [row for row in trafos if row.lv_bus in reached]
+
+
+def line_array(lines: list[pd.Series], node_of: dict[int, int], first: int) -> np.ndarray:
+    """Lines for power-grid-model, numbered from `first` on."""
     line = pgm.initialize_array("input", "line", len(lines))
-    line["id"] = [next(fresh) for _ in lines]
+    line["id"] = first + np.arange(len(lines))
     for k, row in enumerate(lines):
-        line["from_node"][k], line["to_node"][k] = ids[row.from_bus], ids[row.to_bus]
+        line["from_node"][k], line["to_node"][k] = node_of[row.from_bus], node_of[row.to_bus]
         line["r1"][k] = row.r_ohm_per_km * row.length_km / row.parallel
         line["x1"][k] = row.x_ohm_per_km * row.length_km / row.parallel
         line["c1"][k] = row.c_nf_per_km * 1e-9 * row.length_km * row.parallel
     line["from_status"] = line["to_status"] = 1
     line["tan1"], line["i_n"] = 0.0, 1e3
-    trafos = [net.trafo.loc[i] for *_, kind, i in edges if kind == "trafo"]
+    return line
+
+
+def transformer_array(trafos: list[pd.Series], node_of: dict[int, int], first: int) -> np.ndarray:
+    """Transformers for power-grid-model at their middle tap, numbered from `first` on."""
     trafo = pgm.initialize_array("input", "transformer", len(trafos))
-    trafo["id"] = [next(fresh) for _ in trafos]
+    trafo["id"] = first + np.arange(len(trafos))
     for k, row in enumerate(trafos):
-        trafo["from_node"][k], trafo["to_node"][k] = ids[row.hv_bus], ids[row.lv_bus]
+        trafo["from_node"][k], trafo["to_node"][k] = node_of[row.hv_bus], node_of[row.lv_bus]
         trafo["u1"][k], trafo["u2"][k], trafo["sn"][k] = row.vn_hv_kv * 1e3, row.vn_lv_kv * 1e3, row.sn_mva * 1e6
         trafo["uk"][k], trafo["pk"][k] = row.vk_percent / 100, row.vkr_percent / 100 * row.sn_mva * 1e6
-        trafo["i0"][k], trafo["p0"][k], trafo["clock"][k] = (
-            row.i0_percent / 100,
-            row.pfe_kw * 1e3,
-            row.shift_degree / 30,
-        )
-        if trafo["p0"][k] / trafo["sn"][k] > trafo["i0"][k]:
-            raise ValueError("no-load losses above the no-load current")
+        trafo["i0"][k], trafo["p0"][k] = row.i0_percent / 100, row.pfe_kw * 1e3
+        trafo["clock"][k] = row.shift_degree / 30
     trafo["from_status"] = trafo["to_status"] = 1
     trafo["winding_from"], trafo["winding_to"], trafo["tap_side"] = 2, 1, 0
     trafo["tap_pos"] = trafo["tap_min"] = trafo["tap_max"] = trafo["tap_nom"] = 0
     trafo["tap_size"] = 0.0
-    at = [int(bus) for bus in net.load.bus if int(bus) in reached]
+    return trafo
+
+
+def model_of(net: pp.pandapowerNet, top: int) -> tuple[pgm.PowerGridModel, dict[int, int], list[int]]:
+    """The radial network below bus `top` for power-grid-model, its node ids, and the buses of its loads in order."""
+    buses, lines, trafos = below(net, top)
+    node_of = {bus: k for k, bus in enumerate(buses)}
+    node = pgm.initialize_array("input", "node", len(buses))
+    node["id"], node["u_rated"] = np.arange(len(buses)), net.bus.vn_kv[buses].to_numpy() * 1e3
+    line = line_array(lines, node_of, len(buses))
+    trafo = transformer_array(trafos, node_of, len(buses) + len(lines))
+    at = [int(bus) for bus in net.load.bus if int(bus) in node_of]
+    first = len(buses) + len(lines) + len(trafos)
     load = pgm.initialize_array("input", "sym_load", len(at))
-    load["id"], load["node"], load["status"], load["type"] = [next(fresh) for _ in at], [ids[b] for b in at], 1, 0
-    load["p_specified"] = load["q_specified"] = 0.0
+    load["id"], load["node"] = first + np.arange(len(at)), [node_of[bus] for bus in at]
+    load["status"], load["type"], load["p_specified"], load["q_specified"] = 1, 0, 0.0, 0.0
     source = pgm.initialize_array("input", "source", 1)
-    source["id"], source["node"], source["status"], source["u_ref"], source["sk"] = next(fresh), ids[top], 1, 1.0, 1e20
+    source["id"], source["node"], source["status"] = first + len(at), node_of[top], 1
+    source["u_ref"], source["sk"] = 1.0, 1e20
     data = {"node": node, "line": line, "transformer": trafo, "sym_load": load, "source": source}
-    return pgm.PowerGridModel(data), ids, at
+    return pgm.PowerGridModel(data), node_of, at
 
 
 def solved(model: pgm.PowerGridModel, net_kw: np.ndarray, q_kvar: np.ndarray, u_ref: np.ndarray) -> np.ndarray:
@@ -188,7 +199,9 @@ def solved(model: pgm.PowerGridModel, net_kw: np.ndarray, q_kvar: np.ndarray, u_
         source = pgm.initialize_array("update", "source", (rows.size, 1))
         source["id"], source["u_ref"] = first + net_kw.shape[0], u_ref[rows, None]
         answer = model.calculate_power_flow(
-            update_data={"sym_load": load, "source": source}, output_component_types={"node": ["u_pu"]}
+            update_data={"sym_load": load, "source": source},
+            output_component_types={"node": ["u_pu"]},
+            error_tolerance=1e-12,
         )
         found.append(answer["node"]["u_pu"])
     return np.concatenate(found)
@@ -206,47 +219,64 @@ def check(
     return net.res_bus.vm_pu
 
 
+def house_loads(
+    place: Village, houses: int, solar: bool, index: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Active power drawn at a node less its sun [kW], and reactive power [kvar], both (STEPS,)."""
+    load = sum(house_kw(rng) for _ in range(houses))
+    net_kw = load.copy()
+    for _ in range(houses if solar else 0):
+        if rng.random() < place.solar_share:
+            plane = (rng.uniform(15, 42), rng.uniform(115, 245), rng.uniform(1.0, 1.3))
+            own = np.clip(index * (1.0 + 0.08 * wandering(rng, 0.3)[0]), 0.0, 1.0)
+            net_kw -= rng.uniform(*place.solar_kw) * output(own, *plane)
+    return net_kw, 0.2 * load
+
+
 def village(place: Village, rng: np.random.Generator) -> None:
-    """Solve one network's year and write its file."""
+    """Solve one network's years and write its file."""
     index = sky(rng)
+    random.seed(SEED)  # some of these networks draw the order of their cables' lengths
     net = getattr(networks, place.make)()
     top = int(net.bus.index[net.bus.name == "Bus R0"][0]) if place.houses_kw else int(net.ext_grid.bus.iloc[0])
-    model, ids, at = model_of(net, top)
+    model, node_of, at = model_of(net, top)
     kept = [int(net.bus.index[net.bus.name == name][0]) for name in place.nodes]
-    there = pvlib.location.Location(LATITUDE_DEG, LONGITUDE_DEG)
     net_kw, q_kvar = np.zeros((len(at), STEPS)), np.zeros((len(at), STEPS))
     for row, bus in enumerate(at):
         kw = float(net.load.p_mw[net.load.bus == bus].iloc[0]) * 1e3
         houses = 1 if place.houses_kw is None else max(1, round(kw / place.houses_kw))
-        load = sum(house_kw(rng) for _ in range(houses))
-        net_kw[row], q_kvar[row] = load, 0.2 * load
-        for _ in range(houses if bus not in kept else 0):
-            if rng.random() < place.solar_share:
-                plane = (rng.uniform(15, 42), rng.uniform(115, 245), rng.uniform(1.0, 1.3))
-                own = np.clip(index * (1.0 + 0.08 * wandering(rng, 0.3)[0]), 0.0, 1.0)
-                net_kw[row] -= rng.uniform(*place.solar_kw) * output(own, *plane, there)
-    own_f = output(index, 30.0, 180.0, 1.2, there)
+        net_kw[row], q_kvar[row] = house_loads(place, houses, bus not in kept, index, rng)
+    own_f = output(index, 30.0, 180.0, 1.2)
     mv_pct = upstream_pct(rng, place.level_pct, own_f)
     u_pu = solved(model, net_kw, q_kvar, mv_pct / 100.0)
     worst = 0.0
     for step in rng.integers(0, STEPS, 6):
         other = check(net, top, at, net_kw[:, step], q_kvar[:, step], mv_pct[step] / 100.0)
-        worst = max(worst, *(abs(other[bus] - u_pu[step, ids[bus]]) for bus in kept))
+        worst = max(worst, *(abs(other[bus] - u_pu[step, node_of[bus]]) for bus in kept))
+    print(f"{place.name}: mean clear-sky index {index.mean():.3f}, farthest from pandapower {worst:.1e} pu")
+    write(place, own_f, [u_pu[:, node_of[bus]] * 100.0 for bus in kept])
+
+
+def write(place: Village, own_f: np.ndarray, voltages_pct: list[np.ndarray]) -> None:
+    """Write output and voltages as whole numbers."""
     columns = {"f": pa.array(np.round(own_f * 1e4).astype(np.int32))}
-    for name, bus in zip(place.nodes, kept, strict=True):
-        v_pct = u_pu[:, ids[bus]] * 100.0
+    for name, v_pct in zip(place.nodes, voltages_pct, strict=True):
         whole = np.round((v_pct - 100.0) * 1e3).astype(np.int32)
         columns[name.removeprefix("Bus ").removeprefix("bus_")] = pa.array(whole)
         print(f"{place.name} {name}: mean {v_pct.mean():.2f} max {v_pct.max():.2f} min {v_pct.min():.2f} %")
-    print(f"{place.name}: mean clear-sky index {index.mean():.3f}, farthest from pandapower {worst:.1e} pu")
     pq.write_table(
-        pa.table(columns), Path(__file__).with_name(f"{place.name}.parquet"), compression="zstd", compression_level=19,
-        use_dictionary=False, column_encoding=dict.fromkeys(columns, "DELTA_BINARY_PACKED"), write_statistics=False,
-    )  # fmt: skip
+        pa.table(columns),
+        Path(__file__).with_name(f"{place.name}.parquet"),
+        compression="zstd",
+        compression_level=19,
+        use_dictionary=False,
+        column_encoding=dict.fromkeys(columns, "DELTA_BINARY_PACKED"),
+        write_statistics=False,
+    )
 
 
 def main() -> None:
-    """Make the year of each network."""
+    """Make the years of each network."""
     packages = {name: version(name) for name in ("pandapower", "power-grid-model", "pvlib", "numpy")}
     print(packages)
     for number, place in enumerate(VILLAGES):
