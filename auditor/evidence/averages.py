@@ -1,4 +1,4 @@
-"""Averages of an AR(1) over blocks of slots: their variance and covariances, and the way back.
+"""Averages of an AR(1) over blocks of slots: their variance and covariances, which `noise` turns round.
 
 A slot's mean A follows an AR(1) of spread σ and correlation ρ from slot to slot. A reading over n slots holds the mean
 of n of them. With q = 1 − ρ,
@@ -21,7 +21,6 @@ References
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import brentq
 
 from auditor.likelihood.arrays import FloatArray, IntArray
 
@@ -41,20 +40,3 @@ def block_covariances(rho: float, slots: int, lags: IntArray) -> FloatArray:
     geometric = float(np.sum(rho ** np.arange(slots)))
     apart = rho ** ((lagged - 1) * slots + 1.0) * (geometric / slots) ** 2
     return np.where(lags == 0, block_variance(rho, slots), apart)
-
-
-def slot_of_blocks(variance: float, correlation: float, slots: int) -> tuple[float, float]:
-    """σ and ρ of a slot from the variance of means of `slots` slots and their correlation with the next one.
-
-    The correlation of blocks rises with ρ from 0 to 1. Without correlation slots are independent. Raises ValueError
-    below 0 and from 1 on.
-    """
-    if not 0.0 <= correlation < 1.0 or variance < 0.0:
-        raise ValueError("a correlation must be at least 0 and below 1, a variance at least 0")
-    next_one = np.array([1])
-
-    def excess(rho: float) -> float:
-        return float(block_covariances(rho, slots, next_one)[0]) / block_variance(rho, slots) - correlation
-
-    rho = 0.0 if correlation == 0.0 else float(brentq(excess, 0.0, 1.0 - 1e-12, xtol=1e-14))
-    return float(np.sqrt(variance / block_variance(rho, slots))), rho

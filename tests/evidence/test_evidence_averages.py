@@ -1,11 +1,11 @@
-"""Averages of an AR(1): double sums written out, the blocking step of Flyvbjerg and Petersen, and the way back."""
+"""Averages of an AR(1): double sums written out, and the blocking step of Flyvbjerg and Petersen."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from auditor.evidence.averages import block_covariances, block_variance, slot_of_blocks
+from auditor.evidence.averages import block_covariances, block_variance
 from auditor.likelihood.crossing import ten_minute_rho, ten_minute_sd
 
 LAGS = np.arange(4)
@@ -48,22 +48,5 @@ def test_beyond_one_block_the_covariance_fades_by_rho_to_the_slots() -> None:
     assert of[1] / of[0] > 0.8**3
 
 
-@pytest.mark.parametrize("slots", [1, 2, 3, 12])
-@pytest.mark.parametrize("rho", [0.0, 0.3, 0.95, 0.998])
-def test_the_way_back(slots: int, rho: float) -> None:
-    place = np.arange(2 * slots)
-    matrix = 0.49 * rho ** np.abs(place[:, None] - place[None, :]).astype(float)
-    variance, next_one = matrix[:slots, :slots].mean(), matrix[:slots, slots:].mean()
-    sigma, found = slot_of_blocks(float(variance), float(next_one / variance), slots)
-    assert sigma == pytest.approx(0.7, rel=1e-9)
-    assert found == pytest.approx(rho, abs=1e-9)
-
-
-def test_independent_slots_average_by_the_root_of_their_number() -> None:
-    assert slot_of_blocks(0.01, 0.0, 4) == (pytest.approx(0.2), 0.0)
-
-
-@pytest.mark.parametrize(("variance", "correlation"), [(1.0, -0.1), (1.0, 1.0), (-1.0, 0.5)])
-def test_what_no_average_can_have_is_refused(variance: float, correlation: float) -> None:
-    with pytest.raises(ValueError, match="correlation"):
-        slot_of_blocks(variance, correlation, 2)
+def test_independent_slots_average_by_their_number() -> None:
+    assert block_variance(0.0, 4) == pytest.approx(0.25)
