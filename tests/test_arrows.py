@@ -24,6 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion"},
     "auditor.likelihood": set(),
+    "auditor.evidence": {"auditor.likelihood", "auditor.records"},
     "auditor.results": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
