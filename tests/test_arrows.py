@@ -22,7 +22,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.checks": {"auditor.electrical", "auditor.catalog", "auditor.policy"},
     "auditor.prepare": {"auditor.electrical", "auditor.catalog", "auditor.policy", "auditor.records", "auditor.checks"},
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
-    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion"},
+    "auditor.trips": {"auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"},
+    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
     "auditor.evidence": {"auditor.likelihood", "auditor.records"},
     "auditor.results": set(),
@@ -33,7 +34,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "auditor.duplicates",
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        "auditor.suspicion",
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),

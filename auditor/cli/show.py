@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -65,10 +66,17 @@ class Advance:
         self._bar = bar
         self._task = task
         self.phase = phase
+        self._last: tuple[int, int | None] = (0, None)
         self._next_line = monotonic() + FIRST_LINE_S
+
+    def table_made(self, count: int) -> None:
+        """So many tables of the likelihood were worked out; they are kept, and later audits are quick."""
+        self.phase = f"Auditing circuits; tables of the likelihood made: {count}"
+        self(*self._last)
 
     def __call__(self, done: int, total: int | None) -> None:
         """So much of the phase is done."""
+        self._last = done, total
         self._bar.update(self._task, description=safe(self.phase), completed=done, total=total)
         if self._bar.disable and monotonic() >= self._next_line:
             self._next_line = monotonic() + LINE_S
@@ -263,6 +271,7 @@ def audited(con: Connection, root: Path) -> None:
     )
     _by_check(con)
     _worst(con)
+    _trips(con, root)
     _missing_facts(con)
     _places(con, root)
     plain(
@@ -328,6 +337,16 @@ def _worst(con: Connection) -> None:
     names = [safe(f"{system} / {circuit}").replace("\n", " ") for system, circuit, *_ in rows]
     for name, (_, _, value, limit) in zip(names, rows, strict=True):
         plain(f"  {name:{max(map(len, names))}}  {value:6.2f} %  (target {limit:g} %)")
+
+
+def _trips(con: Connection, root: Path) -> None:
+    """How often systems are expected to trip on grid overvoltage, by band, the most frequent first."""
+    counts = dict(con.execute("SELECT trip_band, count(*) FROM system_result GROUP BY trip_band").fetchall())
+    bands = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])["trips"]["band"]
+    known = [(band["name"], counts[band["name"]]) for band in reversed(bands) if band["name"] in counts]
+    told = ", ".join(f"{name} {number:,}" for name, number in known) or "of no system"
+    plain(f"\nOvervoltage trips expected (on an assumed supply): {told}; unknown {counts.get(None, 0):,}.")
+    plain(f"  Most first, with causes: auditor export trips -o trips.xlsx{at_store(root)}")
 
 
 def _missing_facts(con: Connection) -> None:

@@ -1,1 +1,1 @@
-"""What readings and events say about a system: fits, counts and exposure, as pure functions."""
+"""What was measured and reported, and what it says of a system: fits, counts and exposure, as pure functions."""

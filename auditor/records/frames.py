@@ -22,6 +22,7 @@ KIND_TYPES: dict[Kind, pl.DataType] = {
     "length": pl.Float64(),
     "current": pl.Float64(),
     "date": pl.Date(),
+    "instant": pl.Datetime("us"),
 }
 
 ROW_NUMBER = "row_number"

@@ -116,7 +116,8 @@ def _part(
         ).to_arrow_table()
     )
     assert isinstance(found, pl.DataFrame)
-    own = own_rows(path, mapping, sheet, found["row_number"].unique())
+    records = entry.imported_as == "records"
+    own = own_rows(path, mapping, sheet, found["row_number"].unique()) if records else None
     part = _Part(_sheet_name(entry, sheet, taken), entry, sheet, found, own)
     if part.rows > XLSX_ROWS:
         raise AuditorError(

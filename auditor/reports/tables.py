@@ -177,10 +177,26 @@ def _systems(con: Connection, filters: Filters) -> str:
     return _joined(con, "system", ("system_id",), filters)
 
 
+def _trips(con: Connection, filters: Filters) -> str:
+    """What is expected of each system's overvoltage trips, the most first."""
+    held = _columns(con, "system_result")
+    if "trip_band" not in held:
+        raise AuditorError("This run holds no expected trips. Make one that does: auditor audit")
+    first, last = held.index("trip_band"), held.index("trip_missing")
+    columns = ", ".join(f"r.{quoted(name)}" for name in held[first : last + 1])
+    conditions = _of_systems(filters, "r.system_id")
+    return (
+        "SELECT r.system_id, s.site_label, s.region, s.utility, s.distribution_feeder_id, s.designer, s.contact,"
+        f" {columns} FROM system_result r JOIN system s USING (system_id){_where(conditions)}"
+        " ORDER BY r.trip_days_per_year DESC NULLS LAST, r.system_id"
+    )
+
+
 _QUERIES: dict[str, Callable[[Connection, Filters], str]] = {
     "findings": _findings,
     "circuits": _circuits,
     "systems": _systems,
+    "trips": _trips,
     "rejects": _rejects,
     "facts": _facts,
     "conflicts": _conflicts,

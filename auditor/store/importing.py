@@ -145,5 +145,5 @@ def _older(entry: Import, seen: int, what: str, facts: Sequence[Revision]) -> Au
     )
 
 
-def _input(entry: Import) -> tuple[str, str, bool, int]:
-    return entry.sha256, entry.mapping_sha256, entry.replace_circuits, entry.mends
+def _input(entry: Import) -> tuple[str, str, bool, int, str]:
+    return entry.sha256, entry.mapping_sha256, entry.replace_circuits, entry.mends, entry.imported_as

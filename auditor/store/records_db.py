@@ -14,16 +14,18 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records import Reading
+from auditor.records.evidence_schema import EVIDENCE_TABLES
 from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, ROW_NUMBER, WARNING_SCHEMA
 from auditor.records.schema import RUN, SYSTEM, TABLES, UNIT, Table
 from auditor.store import rejects
+from auditor.store.evidence_db import BESIDES, apply_evidence, staging
 from auditor.store.folder import Store
 from auditor.store.mending import read_entry
-from auditor.store.originals import Import, original_path, read_manifest
+from auditor.store.originals import Import, original_path, read_manifest, record_import
 from auditor.store.revisions import Revision, revisions
 
 #: Raise it when the tables change; a database of another version is rebuilt.
-VERSION = "4"
+VERSION = "5"
 
 _SQL_TYPES = {
     pl.String(): "VARCHAR",
@@ -31,6 +33,7 @@ _SQL_TYPES = {
     pl.Int64(): "BIGINT",
     pl.Float64(): "DOUBLE",
     pl.Date(): "DATE",
+    pl.Datetime("us"): "TIMESTAMP",
     pl.List(pl.String()): "VARCHAR[]",
     pl.List(pl.Int64()): "BIGINT[]",
 }
@@ -85,10 +88,14 @@ def _create(con: Connection) -> None:
     for table in TABLES:
         con.execute(f"CREATE TABLE {quoted(table.name)} ({_definition(table)})")
         con.execute(f"CREATE TABLE {quoted(table.name + '_past')} ({_definition(table)}, replaced_by INTEGER)")
+    for table in EVIDENCE_TABLES:
+        columns = ", ".join(f"{quoted(c.name)} {_SQL_TYPES[KIND_TYPES[c.kind]]}" for c in table.columns)
+        for name in (table.name, staging(table)):
+            con.execute(f"CREATE TABLE {quoted(name)} ({columns}, {BESIDES})")
     con.execute(
         "CREATE TABLE import (import_id INTEGER, file_name VARCHAR, sha256 VARCHAR, mapping_name VARCHAR,"
-        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, mends INTEGER, imported_on DATE, rows_in BIGINT,"
-        " accepted BIGINT, rejected BIGINT, duplicate BIGINT)"
+        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, mends INTEGER, imported_as VARCHAR, zone VARCHAR,"
+        " imported_on DATE, rows_in BIGINT, accepted BIGINT, rejected BIGINT, duplicate BIGINT)"
     )
     for name, schema in _TOLD.items():
         columns = ", ".join(f"{quoted(c)} {_SQL_TYPES[t]}" for c, t in schema.items())
@@ -153,18 +160,22 @@ def open_records(store: Store, progress: Progress | None = None) -> Iterator[Con
 
 def replay(
     con: Connection, store: Store, entries: Sequence[Import], entry: Import, progress: Progress | None = None
-) -> Outcome:
+) -> None:
     """Read a kept original again and apply it; `entries` is the whole manifest."""
     path = original_path(store, entry.sha256, entry.file_name)
     if not path.exists():
         raise AuditorError(
             f"{path}: the original of import {entry.import_id} ({entry.file_name}) is gone; put it back."
         )
+    if entry.imported_as != "records":
+        con.execute("BEGIN")
+        apply_evidence(con, entry, path, progress)
+        con.execute("COMMIT")
+        return
     read = read_entry(con, store, entries, entry, path, progress)
     con.execute("BEGIN")
-    outcome = apply(con, entry, read.reading, read.mended)
+    apply(con, entry, read.reading, read.mended)
     con.execute("COMMIT")
-    return outcome
 
 
 def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame | None = None) -> Outcome:
@@ -378,14 +389,7 @@ def _write(con: Connection, table: Table, import_id: int) -> None:
 
 
 def _record(con: Connection, entry: Import, reading: Reading, outcome: Outcome) -> None:
-    con.execute(
-        "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            *(entry.import_id, entry.file_name, entry.sha256, entry.mapping_name, entry.mapping_sha256),
-            *(entry.replace_circuits, entry.mends, entry.imported_on),
-            *(outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate),
-        ],
-    )
+    record_import(con, entry, (outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate))
     told = {
         "reject": rejects.rejects_of(reading),
         "conflict": reading.tables.conflicts,

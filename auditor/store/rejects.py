@@ -63,7 +63,10 @@ def close_rejects(con: Connection, entry: Import, mended: pl.DataFrame | None) -
     circuit cannot be read, the system came in and nothing in it stands in for a refused row any more; or the same
     file, or one of its name with the same row, was imported again.
     """
-    con.execute(f"CREATE OR REPLACE TEMP TABLE open_reject AS SELECT rowid AS id, * FROM reject WHERE {OPEN}")
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE open_reject AS SELECT rowid AS id, * FROM reject"
+        f" SEMI JOIN (FROM import WHERE imported_as = 'records') USING (import_id) WHERE {OPEN}"
+    )
     named = (
         "FROM open_reject SEMI JOIN (SELECT import_id FROM import WHERE file_name = $name) USING (import_id)"
         " WHERE import_id < $this"

@@ -35,7 +35,9 @@ def settings_by_spelling(texts: list[str], catalog: Frames, policy: Policy) -> d
 def _settings(row: dict[str, Any], catalog: Frames, policy: Policy) -> Settings:
     """One profile: what its sheet leaves open comes from the policy and is named."""
     assume = policy.trips.assume
-    chosen = catalog["grid_profile_threshold"].filter(pl.col("profile") == row["name"], pl.col("level_pu").is_not_null())
+    chosen = catalog["grid_profile_threshold"].filter(
+        pl.col("profile") == row["name"], pl.col("level_pu").is_not_null()
+    )
     thresholds = list(chosen.sort("level_pu").iter_rows(named=True))
     open_mean = any(t["kind"] == "ten-minute" and t["mean_slides"] is None for t in thresholds)
     asked: list[tuple[str, Any, Any]] = [
@@ -53,14 +55,14 @@ def _settings(row: dict[str, Any], catalog: Frames, policy: Policy) -> Settings:
     if missing or not thresholds:
         return Settings(row["name"], None, tuple(assumed), tuple(missing or ["overvoltage thresholds"]))
     levels = tuple(
-        Threshold(100 * t["level_pu"], t["clearing_s"], ten_minute=t["kind"] == "ten-minute") for t in thresholds
+        Threshold(_pct(t["level_pu"]), t["clearing_s"], ten_minute=t["kind"] == "ten-minute") for t in thresholds
     )
     instant = any(not level.ten_minute for level in levels)
     slides = [bool(assume.mean_slides if t["mean_slides"] is None else t["mean_slides"]) for t in thresholds
               if t["kind"] == "ten-minute"]  # fmt: skip
     profile = Profile(
         thresholds=levels,
-        return_pct=100 * (row["return_high_pu"] or thresholds[0]["level_pu"]),
+        return_pct=_pct(row["return_high_pu"] or thresholds[0]["level_pu"]),
         delay_s=float(delay_s),
         ramp_s=float(ramp_s),
         ceases=response == "ceases" and instant,
@@ -79,11 +81,16 @@ def _volt_watt(row: dict[str, Any]) -> VoltWatt | None:
     """The volt-watt line where units come with it turned on."""
     if not row["volt_watt_on_by_default"]:
         return None
-    return VoltWatt(100 * row["volt_watt_v1_pu"], 100 * row["volt_watt_v2_pu"], row["volt_watt_p2"])
+    return VoltWatt(_pct(row["volt_watt_v1_pu"]), _pct(row["volt_watt_v2_pu"]), row["volt_watt_p2"])
 
 
 def _volt_var(row: dict[str, Any], x_over_r: float) -> VoltVar | None:
     """The volt-var line where it comes turned on; full absorption takes q_max·X/R off the own rise."""
     if not row["volt_var_on_by_default"]:
         return None
-    return VoltVar(100 * row["volt_var_v3_pu"], 100 * row["volt_var_v4_pu"], row["volt_var_q_max"] * x_over_r)
+    return VoltVar(_pct(row["volt_var_v3_pu"]), _pct(row["volt_var_v4_pu"]), row["volt_var_q_max"] * x_over_r)
+
+
+def _pct(level_pu: float) -> float:
+    """Per unit to percent, free of the last digits that a division leaves."""
+    return round(100 * level_pu, 9)

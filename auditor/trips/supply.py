@@ -25,8 +25,13 @@ def with_supply(system: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, tup
         here = policy.supply.here(*place)
         if here not in found:
             found.append(here)
-        rows.append((found.index(here), *(getattr(here, name) for name in FIGURES), here.latitude_deg, here.longitude_deg))
-    schema = {"supply": pl.Int64, **dict.fromkeys((*FIGURES, "policy_latitude_deg", "policy_longitude_deg"), pl.Float64)}
+        rows.append(
+            (found.index(here), *(getattr(here, name) for name in FIGURES), here.latitude_deg, here.longitude_deg)
+        )
+    schema = {
+        "supply": pl.Int64,
+        **dict.fromkeys((*FIGURES, "policy_latitude_deg", "policy_longitude_deg"), pl.Float64),
+    }
     right = places.hstack(pl.DataFrame(rows, schema=schema, orient="row").get_columns())
     frame = system.join(right, on=PLACE, how="left", nulls_equal=True, maintain_order="left")
     return frame, tuple(found)
@@ -38,8 +43,8 @@ def character(assumed: Assumed) -> Supply:
     return Supply(dev - dev.mean(), assumed.sigma_pct, assumed.rho, assumed.day_pct, assumed.peak_pct)
 
 
-def beta_pct(frame: pl.DataFrame) -> pl.DataFrame:
-    """Add `beta_pct`, what the neighbours' sun adds at full sun [%]: (R%·P_others)/S on the transformer, and the feeder's.
+def with_beta(frame: pl.DataFrame) -> pl.DataFrame:
+    """Add `beta_pct` [%], what the neighbours' sun adds: (R%·P_others)/S on the transformer, and the feeder's part.
 
     The others' output P is the recorded one, else the policy's share of the other customers; without a transformer or a
     count of customers only the feeder's part is known. `beta_assumed` tells that the record does not state the others.

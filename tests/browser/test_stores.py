@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, Page, expect
 from auditor.records.schema import simple_columns
 from auditor.store import Store
 from dashboard.filters import GROUPINGS, MOST_CHARACTERS
+from dashboard.pages.parts import WORDS
 
 #: What runs, draws, asks or breaks where somebody forgets that it is text; `planted` marks an element that came of it.
 PAYLOADS = (
@@ -97,10 +98,17 @@ PLANTED = """() => [...document.querySelectorAll("*")].filter((e) =>
 ).map((e) => e.outerHTML.slice(0, 200))"""
 
 
-def harmless(page: Page) -> None:
-    """Nothing of what was imported became part of the page or ran."""
-    assert page.evaluate(PLANTED) == []
-    assert page.evaluate("() => window.ran") is None
+def harmless(page: Page, which: str = "") -> None:
+    """Nothing of what was imported became part of the page or ran; the message names the text."""
+    assert page.evaluate(PLANTED) == [], which
+    assert page.evaluate("() => window.ran") is None, which
+
+
+def visit(page: Page, address: str) -> None:
+    """Follow a link of the dashboard's own: it changes the address and asks for what is there, without a new page."""
+    page.evaluate(
+        "(to) => { history.pushState({}, '', to); dispatchEvent(new CustomEvent('_dashprivate_pushstate')); }", address
+    )
 
 
 def id_of(payload: str) -> str:
@@ -158,17 +166,20 @@ def hover_bars(page: Page, bars: str) -> None:
     harmless(page)
 
 
-@pytest.mark.parametrize("by", GROUPINGS)
-def test_hostile_groups_are_drawn_as_text(page: Page, hostile_address: str, by: str) -> None:
-    page.goto(f"{hostile_address}/?by={by}")
+def test_hostile_groups_are_drawn_as_text(page: Page, hostile_address: str) -> None:
+    page.goto(f"{hostile_address}/?by={GROUPINGS[-1]}")
     expect(page.locator(".ag-row .system-link").first).to_be_visible()
     page.locator(".chart-group .as-table summary").click()
-    expect(page.locator(".chart-group tbody tr").first).to_be_visible()
-    hover_bars(page, ".chart-group .points path")
-    if by != "year":
-        page.get_by_role("textbox", name={"model": "inverter"}.get(by, by)).click()
-        expect(page.get_by_role("option").filter(has_text=PAYLOADS[0]).first).to_be_attached()
-    harmless(page)
+    for by in GROUPINGS:
+        visit(page, f"/?by={by}")
+        expect(page.locator(".chart-group thead th").first, by).to_have_text(WORDS[by])
+        expect(page.locator(".chart-group tbody tr").first, by).to_be_visible()
+        hover_bars(page, ".chart-group .points path")
+        if by != "year":
+            page.get_by_role("textbox", name={"model": "inverter"}.get(by, by)).click()
+            expect(page.get_by_role("option").filter(has_text=PAYLOADS[0]).first, by).to_be_attached()
+            page.keyboard.press("Escape")
+        harmless(page, by)
 
 
 def test_hostile_text_in_the_table_and_its_export(page: Page, hostile_address: str) -> None:
@@ -188,39 +199,62 @@ def test_hostile_text_in_the_table_and_its_export(page: Page, hostile_address: s
     assert names == {name for n, payload in enumerate(PAYLOADS) for name in (f"{n} {id_of(payload)}", f"s{n}")}
 
 
-@pytest.mark.parametrize("payload", PAYLOADS, ids=range(len(PAYLOADS)))
-def test_hostile_text_neither_runs_nor_leaves(page: Page, hostile_address: str, payload: str) -> None:
-    n, text = PAYLOADS.index(payload), quote(payload, safe="")
-    # As the value of every filter that takes a text. One too long for an address is said to be ignored.
-    if len(payload) <= MOST_CHARACTERS:
-        filters = "&".join(f"{name}={text}" for name in ("region", "model", "utility"))
-        page.goto(f"{hostile_address}/?{filters}&text={quote(payload[:60], safe='')}&by=model")
-        expect(page.locator(".chip").first).to_contain_text(payload)
-        expect(page.locator(".ag-row .system-link")).to_have_text([f"{n} {id_of(payload)}"])
-        harmless(page)
-    page.goto(f"{hostile_address}/?{text}=1&verdict={text}&check={text}&sort={text}&by={text}")
-    expect(page.locator(".notice-warning")).to_be_visible()
-    harmless(page)
-    # On the page of its system: the texts, the circuits, the disagreement, the refused row, the file, the specs.
-    page.goto(f"{hostile_address}/system/{quote(f'{n} {id_of(payload)}', safe='')}?circuit={text}")
-    expect(page.locator("h1")).to_contain_text(f"{n} {id_of(payload)}")
-    expect(page.locator(".records .files")).to_contain_text(FILE_NAME)
-    expect(page.locator(".records")).to_contain_text(f"{payload} other")
-    for part in page.locator("details:not([open]) > summary").all():
-        if part.is_visible():
-            part.click()
-    expect(page.locator(".facts-of-system")).to_contain_text(payload)
-    page.locator(".what-if-fields input").first.fill(payload[:60])
-    page.locator("#what-if-go").click()
-    expect(page.locator("#what-if-answer > *")).to_be_visible()
-    harmless(page)
-    # A system whose service is the payload, and one that is not there.
-    page.goto(f"{hostile_address}/system/s{n}")
-    expect(page.locator("h1")).to_contain_text(f"s{n}")
-    harmless(page)
-    page.goto(f"{hostile_address}/system/{text}")
-    expect(page.locator("h1")).to_be_visible()
-    harmless(page)
+def test_hostile_text_in_an_address_neither_runs_nor_leaves(page: Page, hostile_address: str) -> None:
+    # As the value of every filter that takes a text, all at once. One too long for an address is said to be ignored.
+    short = [payload for payload in PAYLOADS if len(payload) <= MOST_CHARACTERS]
+    filters = "&".join(f"{name}={quote(text, safe='')}" for name in ("region", "model", "utility") for text in short)
+    page.goto(f"{hostile_address}/?{filters}&by=model")
+    for payload in short:
+        for name in ("region", "model", "utility"):
+            expect(page.locator(".chip").filter(has_text=f"{WORDS[name]}: {payload}×"), payload).to_have_count(1)
+        page.get_by_label("text", exact=True).fill(payload[:60])
+        links = page.locator(".ag-row .system-link")
+        found = {f"{PAYLOADS.index(other)} {id_of(other)}" for other in short if payload[:60] in other}
+        own = f"{PAYLOADS.index(payload)} {id_of(payload)}"
+        expect(links.filter(has_text=own), payload).to_have_count(1)
+        expect(links, payload).to_have_count(len(found))
+        assert set(links.all_inner_texts()) == found
+        harmless(page, payload)
+    # As the name of a filter, and as the value of what takes no text.
+    page.goto(hostile_address)
+    for payload in PAYLOADS:
+        text = quote(payload, safe="")
+        visit(page, f"/?{text}=1&verdict={text}&check={text}&sort={text}&by={text}")
+        expect(page.locator(".notice-warning").first, payload).to_contain_text(payload[:39])
+        harmless(page, payload)
+
+
+def test_hostile_text_of_a_system_neither_runs_nor_leaves(page: Page, hostile_address: str) -> None:
+    page.goto(hostile_address)
+    for n, payload in enumerate(PAYLOADS):
+        # On the page of its system: the texts, the circuits, the disagreement, the refused row, the file, the specs.
+        text = quote(payload, safe="")
+        visit(page, f"/system/{quote(f'{n} {id_of(payload)}', safe='')}?circuit={text}")
+        expect(page.locator("h1"), payload).to_contain_text(f"{n} {id_of(payload)}")
+        expect(page.locator(".records .files"), payload).to_contain_text(FILE_NAME)
+        expect(page.locator(".records"), payload).to_contain_text(f"{payload} other")
+        page.evaluate("() => document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        expect(page.locator(".facts-of-system"), payload).to_contain_text(payload)
+        page.locator(".what-if-fields input").first.fill(payload[:60])
+        page.locator("#what-if-go").click()
+        expect(page.locator("#what-if-answer > *"), payload).to_be_visible()
+        harmless(page, payload)
+        # A system whose service is the payload, and one that is not there.
+        visit(page, f"/system/s{n}")
+        expect(page.locator("h1"), payload).to_have_text(f"System s{n}")
+        harmless(page, payload)
+        visit(page, f"/system/{text}")
+        expect(page.locator("h1"), payload).to_have_text("There is no such system")
+        harmless(page, payload)
+
+
+@pytest.mark.parametrize("payload", [PAYLOADS[0], PAYLOADS[5], PAYLOADS[15]], ids=["markup", "formula", "template"])
+def test_hostile_text_is_harmless_in_the_first_address_of_all(page: Page, hostile_address: str, payload: str) -> None:
+    text = quote(payload, safe="")
+    page.goto(f"{hostile_address}/system/{text}?circuit={text}#{text}")
+    expect(page.locator("h1")).to_have_text("There is no such system")
+    page.wait_for_load_state("networkidle")
+    harmless(page, payload)
 
 
 @pytest.mark.parametrize("known", [True, False])

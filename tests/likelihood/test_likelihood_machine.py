@@ -69,7 +69,7 @@ def test_the_machine_agrees_with_a_direct_simulation(setting: tuple) -> None:
 
 def test_the_settings_run_from_one_trip_day_in_years_to_daily() -> None:
     chances = []
-    for name, level, rise, beta, month, broken, changes in SETTINGS:
+    for name, level, rise, beta, month, broken, changes in (SETTINGS[0], SETTINGS[-1]):
         f = day(month, 0.8 if broken else 1.0, broken)
         chances.append(one_day(PROFILES[name], supply(**changes), f, month, level, rise, beta)["tripped"])
     assert min(chances) < 2 / 3650
@@ -77,13 +77,13 @@ def test_the_settings_run_from_one_trip_day_in_years_to_daily() -> None:
 
 
 def test_rare_trips_against_a_long_simulation() -> None:
-    """One trip-day in about ten years: 400,000 days drawn."""
+    """One trip-day in about ten years: 200,000 days drawn."""
     s, f = supply(), day(5, 1.0)
     ours = one_day(PROFILES["runs on"], s, f, 5, 102.0, 3.0, 0.5)
     assert 0.3 < ours["tripped"] * 3650 < 3.0
     unit, weather = unit_of(PROFILES["runs on"]), weather_of(s, f, 5, 102.0, beta=0.5, rise=3.0)
-    drawn = np.mean([simulate(unit, weather, 50_000, seed)["tripped"][0] for seed in range(8)])
-    assert abs(drawn - ours["tripped"]) < 4 * np.sqrt(ours["tripped"] / 400_000)
+    drawn = np.mean([simulate(unit, weather, 50_000, seed)["tripped"][0] for seed in range(4)])
+    assert abs(drawn - ours["tripped"]) < 4 * np.sqrt(ours["tripped"] / 200_000)
 
 
 CALM = {"sigma_pct": 0.0, "day_pct": 0.0, "peak_pct": 0.0, "dev_pct": np.zeros((12, 24))}
@@ -146,9 +146,9 @@ def test_more_rise_or_level_never_means_fewer_trip_days() -> None:
     for profile in PROFILES.values():
         first = profile.first_pct
         for points in (
-            Points(np.full(40, first - 5.0), np.linspace(0, 8, 40), np.full(40, 0.5)),
-            Points(np.linspace(first - 9, first + 1, 40), np.full(40, 3.0), np.full(40, 0.5)),
-            Points(np.full(40, first - 5.0), np.full(40, 2.0), np.linspace(0, 5, 40)),
+            Points(np.full(14, first - 5.0), np.linspace(0, 8, 14), np.full(14, 0.5)),
+            Points(np.linspace(first - 9, first + 1, 14), np.full(14, 3.0), np.full(14, 0.5)),
+            Points(np.full(14, first - 5.0), np.full(14, 2.0), np.linspace(0, 5, 14)),
         ):
             chance = solve_days(profile, supply(), shapes, points).tripped[0]
             assert np.all(np.diff(chance) >= -1e-9 * chance[1:] - 1e-13)

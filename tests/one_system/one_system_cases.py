@@ -1,4 +1,4 @@
-"""Cases of one system: invented ones with round figures, and all of the sample."""
+"""Cases of one system: invented ones with round figures, all of the sample, and one of every kind in it."""
 
 from __future__ import annotations
 
@@ -187,3 +187,64 @@ def _alone(prepared: Prepared, mine: pl.Expr) -> Prepared:
         for frame in rows
     ]
     return Prepared(*numbered)
+
+
+#: What tells one kind of circuit, feeder or system from another: each group's values together are a trait.
+CIRCUIT_TRAITS = (
+    ("service", "wiring", "feed", "laid_out", "mixed_units", "rise_starts_at"),
+    ("service", "wiring", "feed", "circuit_phases", "connection"),
+    ("code_family", "wiring", "connection"),
+    ("wiring", "arm_count", "extra", "first", "reactive"),
+    ("home_run_runs", "home_run_parallel_sets", "home_run_material", "home_run_raceway", "home_run_no_length"),
+    ("wiring", "reactive", "feeder_material", "feeder_no_length", "gathered", "feeders"),
+)
+FEEDER_TRAITS = (("feeder_runs", "feeder_parallel_sets", "feeder_material", "feeder_raceway", "feeder_no_length"),)
+SYSTEM_TRAITS = (
+    ("code_family", "code_edition", "service"),
+    ("connection_side", "backfeed_position", "busbar", "main", "others", "busbar_verdict"),
+    ("power_factor_mode", "service", "reactive"),
+)
+
+
+def traits(case: Case, judged: pl.DataFrame) -> set[tuple[object, ...]]:
+    """What kinds of findings, circuits, feeders and systems are in a case; `judged` holds its findings."""
+    reactive = (pl.col("sin_phi") != 0).alias("reactive")
+    circuit = case.prepared.circuit.with_columns(
+        reactive,
+        pl.col("arms").list.len().alias("arm_count"),
+        pl.col("extra_trunk").is_not_null().alias("extra"),
+        pl.col("first_section_m").is_not_null().alias("first"),
+        pl.col("combiner_id").is_not_null().alias("gathered"),
+        pl.lit(case.prepared.feeder.height > 1).alias("feeders"),
+    )
+    system = case.prepared.system.with_columns(
+        reactive,
+        pl.col("busbar_a").is_not_null().alias("busbar"),
+        pl.col("main_breaker_a").is_not_null().alias("main"),
+        pl.col("other_sources_a").is_not_null().alias("others"),
+        judged.filter(pl.col("check") == "busbar")["verdict"].alias("busbar_verdict"),
+    )
+    found = [
+        ("finding", *row)
+        for row in judged.select(
+            "check", "verdict", "missing", "assumed", pl.col("value").is_null(), pl.col("limit").is_null()
+        ).iter_rows()
+    ]
+    for frame, groups in (
+        (circuit, CIRCUIT_TRAITS), (case.prepared.feeder, FEEDER_TRAITS), (system, SYSTEM_TRAITS),
+    ):  # fmt: skip
+        found += [(group, *row) for group in groups for row in frame.select(group).iter_rows()]
+    return set(found)
+
+
+def one_of_every_kind(cases: list[Case], judged: pl.DataFrame, every: int) -> list[Case]:
+    """The fewest cases, nearly, that have every trait of all; and beside them every so many-th case."""
+    parts = judged.partition_by("system_id", as_dict=True)
+    has = {case.system_id: traits(case, parts[case.system_id,]) for case in cases}
+    left, chosen = set().union(*has.values()), {case.system_id for case in cases[::every]}
+    left -= set().union(*(has[system_id] for system_id in chosen))
+    while left:
+        best = max(has, key=lambda system_id: len(has[system_id] & left))
+        chosen.add(best)
+        left -= has[best]
+    return [case for case in cases if case.system_id in chosen]
