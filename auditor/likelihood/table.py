@@ -141,7 +141,8 @@ def looking_ahead(table: Table, profile: Profile, supply: Supply, window_days: F
     """The table with its chances for other days ahead, window_days (12,) [days]; its nodes must be `nodes_for`."""
     assert table.hazard is not None and table.month_days is not None, "a table of the headline holds no hazards"
     hazard = table.hazard.astype(np.float64)
-    year = Year(hazard, hazard, table.month_days, own_acts(profile, supply), trip_weight(profile, supply))
+    acts, weight = own_acts(profile, supply), trip_weight(profile, supply)
+    year = Year(hazard, hazard, table.month_days, supply.day_pct, acts, weight)
     return replace(table, chance=chance_block(year, nodes_for(profile, supply), window_days))
 
 
