@@ -113,7 +113,8 @@ def softness(profile: Profile, supply: Supply) -> float:
     15 %.
     """
     peak = supply.peak_pct if profile.ten_minute_pct is None else 0.0
-    return 0.75 * supply.sigma_pct**2 + 4.0 * peak**2 + 0.01
+    droop = 1.4 if has_droop(profile) else 1.0
+    return droop * (0.75 * supply.sigma_pct**2 + 4.0 * peak**2 + 0.01)
 
 
 def nodes_for(profile: Profile, supply: Supply) -> Nodes:
