@@ -91,7 +91,8 @@ def output(index: np.ndarray, tilt: float, azimuth: float, ratio: float) -> np.n
     )["poa_global"]
     air_c = 10.0 - 10.0 * np.cos((DAY - 20) / 365.0 * 2 * np.pi) - 4.0 * np.cos((HOUR - 3.0) / 24.0 * 2 * np.pi)
     cell_c = pvlib.temperature.faiman(np.nan_to_num(light), air_c, 2.0)
-    power = pvlib.pvsystem.pvwatts_dc(np.nan_to_num(light), cell_c, ratio, -0.0038) * 0.86
+    # straight in the light, less 0.38 % for each degree of the cells above 25 °C; 14 % is lost on the way
+    power = ratio * np.nan_to_num(light) / 1000.0 * (1.0 - 0.0038 * (cell_c - 25.0)) * 0.86
     return np.clip(power, 0.0, 1.0)
 
 
