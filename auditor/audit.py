@@ -16,6 +16,8 @@ from auditor.checks.base import VERDICT, VERDICTS, Check, judge_frame
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
 from auditor.suspicion import SCHEMA, Batch, suspicions
+from auditor.trips import COLUMNS as TRIP_COLUMNS
+from auditor.trips import MEMORY, Tables, outlook
 
 #: Columns of a circuit's result before the checks' own.
 CIRCUIT_COLUMNS = (
@@ -110,11 +112,11 @@ def _systems(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) 
     )
 
 
-def audit(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Results:
+def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables = MEMORY) -> Results:
     """Judge whole systems.
 
-    `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. The results depend on
-    the arguments alone.
+    `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `tables` only keeps
+    what has been worked out before. The results depend on the other arguments alone.
     """
     prepared = prepare(records, catalog, policy, as_of)
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
@@ -122,6 +124,8 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Res
     )
     feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
     system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
+    trips = outlook(prepared, records, catalog, policy, as_of, tables)
+    system = system.drop(TRIP_COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]
     for check in (*_at_level("feeder"), *_at_level("system")):
@@ -130,6 +134,6 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Res
     tail = ("fails", "unknowns", "rests_on_assumptions")
     return Results(
         circuit.select(*CIRCUIT_COLUMNS, "missing_bits", "assumed_bits", *circuit_checks),
-        system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *system_checks),
+        system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *TRIP_COLUMNS, *system_checks),
         suspicions(Batch(records, prepared, policy, as_of)),
     )

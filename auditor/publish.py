@@ -26,16 +26,21 @@ from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
 from auditor.store.decisions import all_decisions, in_force, merges, told_apart
+from auditor.store.declared import declared
+from auditor.store.evidence import events_among
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers, write_snapshot
-from auditor.suspicion import of_portfolio
+from auditor.suspicion import of_portfolio, without_declared
+from auditor.trips import MEMORY, Tables, kept_in
 
 #: Circuits in a batch at most and, where there are more workers than such batches, at least; batches audited at once.
 #: Memory is bounded by them, results do not depend on them.
 BATCH_CIRCUITS = 100_000
 LEAST_CIRCUITS = 10_000
 WORKERS = min(4, os.cpu_count() or 1)
+#: Systems whose event logs are counted at once.
+LOGGED_AT_ONCE = 5_000
 TABLE_NAMES = ("circuit_result", "system_result", "warning")
 
 Progress = Callable[[int, int], None]
@@ -87,7 +92,9 @@ def read_records(con: Connection, first: str, last: str) -> Records:
     return Records(*(_read(con, table, first, last) for table in TABLES))
 
 
-def _audited(con: Connection, frames: Frames, policy: Policy, as_of: date, size: int) -> Iterator[tuple[int, Results]]:
+def _audited(
+    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int, tables: Tables
+) -> Iterator[tuple[int, Results]]:
     """Yield each batch's circuits and results, in key order; batches are read here and audited on threads."""
     waiting: deque[tuple[int, Future[Results]]] = deque()
     with ThreadPoolExecutor(WORKERS) as pool:
@@ -96,7 +103,7 @@ def _audited(con: Connection, frames: Frames, policy: Policy, as_of: date, size:
                 held, future = waiting.popleft()
                 yield held, future.result()
             records = read_records(con, first, last)
-            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of)))
+            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of, tables)))
         for held, future in waiting:
             yield held, future.result()
 
@@ -111,6 +118,7 @@ def audit_all(
     left_out: Iterable[str] = (),
     size: int | None = None,
     progress: Progress | None = None,
+    tables: Tables = MEMORY,
 ) -> tuple[dict[str, Path], str, int, int]:
     """Audit every system but those left out and write the result tables, `size` circuits at a time.
 
@@ -124,7 +132,7 @@ def audit_all(
     done = 0
     with ExitStack() as stack:
         writers = {name: stack.enter_context(ResultWriter(path)) for name, path in paths.items()}
-        for circuits, results in _audited(con, frames, policy, as_of, size):
+        for circuits, results in _audited(con, frames, policy, as_of, size, tables):
             writers["circuit_result"].add(results.circuit)
             writers["system_result"].add(results.system)
             writers["warning"].add(results.warning)
@@ -145,6 +153,29 @@ def portfolio_warnings(con: Connection) -> pl.DataFrame:
     )
     system, home_run = (pl.DataFrame(con.sql(query).to_arrow_table()) for query in queries)
     return of_portfolio(system, home_run)
+
+
+def observed_frame(con: Connection, systems: pl.DataFrame) -> pl.DataFrame:
+    """What the event logs of the systems say, by system and month: `auditor.evidence.observed.MONTH_SCHEMA`.
+
+    `systems` has system_id, latitude_deg and longitude_deg; a system without any hour in a log has no row. Systems go
+    by so many at once, so memory is bounded.
+    """
+    from auditor.evidence.observed import MONTH_SCHEMA, observe  # It is slow to load, and few commands need it.
+
+    told = con.execute("SELECT DISTINCT system_id FROM event ORDER BY system_id").fetchall()
+    ids = pl.DataFrame({"system_id": [row[0] for row in told]}, schema={"system_id": pl.String()})
+    logged = systems.select("system_id", "latitude_deg", "longitude_deg").join(ids, on="system_id", how="semi")
+    parts = [pl.DataFrame(schema=MONTH_SCHEMA)]
+    for some in logged.sort("system_id").iter_slices(LOGGED_AT_ONCE):
+        parts.append(observe(events_among(con, some), some).months)
+    return pl.concat(parts)
+
+
+def _observed(con: Connection) -> pl.DataFrame:
+    """What logs say of every system that is audited."""
+    query = "SELECT system_id, latitude_deg, longitude_deg FROM system ANTI JOIN left_out USING (system_id)"
+    return observed_frame(con, pl.DataFrame(con.sql(query).to_arrow_table()))
 
 
 def code_hash() -> str:
@@ -172,16 +203,25 @@ def publish(
     as_of: date | None = None,
     progress: Progress | None = None,
     other_rules: str = "",
+    made: Callable[[int], None] | None = None,
 ) -> Published:
     """Audit the store under the decisions in force and publish the snapshot; the store's lock must be held.
 
-    `other_rules` says what was given in place of the store's own rules; it is kept with the run.
+    `other_rules` says what was given in place of the store's own rules; it is kept with the run. `made` is told how
+    many tables of the likelihood had to be worked out.
     """
     as_of = as_of or last_import_date(con)
     decided = in_force(all_decisions(store))
     merged = merges(decided)
     paths, content_hash, systems, circuits = audit_all(
-        con, store.scratch, catalog, policy, as_of, left_out=merged["dropped_id"], progress=progress
+        con,
+        store.scratch,
+        catalog,
+        policy,
+        as_of,
+        left_out=merged["dropped_id"],
+        progress=progress,
+        tables=kept_in(store.root, made),
     )
     number = max([0, *snapshot_numbers(store)]) + 1
     about: dict[str, str | int] = {
@@ -201,9 +241,21 @@ def publish(
         "policy": policy.model_dump_json(),
     }
     alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
-    beside = {"merged": merged, "possible_duplicate": alike, "of_portfolio": portfolio_warnings(con)}
-    judged = "FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id"
-    told = [f"INSERT INTO warning {judged}", "DROP TABLE of_portfolio"]
+    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
+    beside = {
+        "merged": merged,
+        "possible_duplicate": alike,
+        "of_portfolio": portfolio_warnings(con),
+        "declared": declared(store, imports),
+        "observed": _observed(con),
+    }
+    told = [
+        "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
+        "INSERT INTO warning BY NAME FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id",
+        "DROP TABLE of_portfolio",
+        *without_declared(),
+        "DROP TABLE declared",
+    ]
     path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
     store.sweep()
     return Published(number, path, content_hash, systems, circuits)

@@ -34,9 +34,9 @@ def statements() -> list[str]:
     """The SQL that adds the tables `fact` (the facts by number) and `shown` to a snapshot with its results.
 
     `shown`, sorted by system: `place` (its rank), the facts people filter by, `worst_rise_pct` and `rise_target_pct`
-    [%], `units_over` (units beyond the branch limit on the worst circuit; negative where there is room),
-    `failing_checks` and `unknown_checks` (as bits), `waits_for` (facts that unknown verdicts wait for, as bits),
-    `waits_alone` (those that a verdict waits for and nothing else) and `search` (lower-case text).
+    [%], `trip_days` (expected a year), `units_over` (units beyond the branch limit on the worst circuit; negative where
+    there is room), `failing_checks` and `unknown_checks` (as bits), `waits_for` (facts that unknown verdicts wait for,
+    as bits), `waits_alone` (those that a verdict waits for and nothing else) and `search` (lower-case text).
     """
     facts = ", ".join(f"({n}, '{fact}', '{fact_label(fact)}')" for n, fact in enumerate(FACTS))
     circuit, system = _waiting(("circuit",)), _waiting(("feeder", "system"))
@@ -66,7 +66,8 @@ def statements() -> list[str]:
               s.region, s.utility, s.designer,
               year(coalesce(s.design_date, s.permit_date, s.energized_date))::SMALLINT AS year, s.service,
               coalesce(m.models, []::VARCHAR[]) AS models, m.models[1] AS model, r.verdict, r.circuits, r.units,
-              r.worst_total_rise_pct AS worst_rise_pct, c.rise_target_pct, c.units_over::INTEGER AS units_over,
+              r.worst_total_rise_pct AS worst_rise_pct, r.trip_days_per_year AS trip_days,
+              c.rise_target_pct, c.units_over::INTEGER AS units_over,
               r.fails, r.unknowns, r.rests_on_assumptions, ({_bits("fail")})::UINTEGER AS failing_checks,
               ({_bits("unknown")})::UINTEGER AS unknown_checks,
               coalesce(c.waits_for, 0) | {" | ".join(system)} AS waits_for,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -52,6 +52,16 @@ def verdict_mark(verdict: str, text: str | None = None) -> Component:
     kind = CLASSES.get(verdict, "na")
     mark = html.Span(MARKS.get(verdict, "–"), className="mark", **{"aria-hidden": "true"})
     return html.Span([mark, verdict if text is None else text], className=f"verdict verdict-{kind}")
+
+
+def places_of(conflict: Mapping[str, Any]) -> list[str]:
+    """Where each value of a conflict stands; of an older run the row alone is known."""
+    sheets, files = (conflict.get(name) or [None] * len(conflict["rows"]) for name in ("sheets", "files"))
+    places = zip(conflict["rows"], sheets, files, strict=True)
+    return [
+        f"row {row:,}" + (f" of sheet {sheet}" if sheet else "") + (f" of {file}" if file else "")
+        for row, sheet, file in places
+    ]
 
 
 def number(value: float | int | None, unit: str = "", decimals: int | None = None) -> str:

@@ -19,8 +19,8 @@ VERDICTS = ("fail", "unknown", "pass", "not applicable")
 GROUPINGS = ("year", "utility", "region", "designer", "service", "model")
 #: Columns of the table of systems, in their order; the only names that a sort may hold.
 COLUMNS = (
-    "verdict", "system_id", "worst_rise_pct", "units_over", "fails", "unknowns", "site_label", "region", "utility",
-    "designer", "year", "service", "model", "circuits", "units",
+    "verdict", "system_id", "worst_rise_pct", "trip_days", "units_over", "fails", "unknowns", "site_label", "region",
+    "utility", "designer", "year", "service", "model", "circuits", "units",
 )  # fmt: skip
 DEFAULT_SORT = (("worst_rise_pct", True),)
 
@@ -37,8 +37,8 @@ class Filters:
 
     None among the values of a text or year stands for systems that do not state it. `check` holds a check's name for
     systems that fail it, or `name:unknown`; the severity `safety` in place of a name stands for all its checks. `fact`
-    holds the facts that an unknown verdict waits for; `rise` and `over` ranges `from..to` of the worst rise [%] and of
-    the inverters beyond the branch limit, from inclusive, to exclusive.
+    holds the facts that an unknown verdict waits for; `rise`, `trips` and `over` ranges `from..to` of the worst rise
+    [%], of the trip-days expected a year and of the inverters beyond the branch limit, from inclusive, to exclusive.
     """
 
     verdict: tuple[str, ...] = ()
@@ -51,6 +51,7 @@ class Filters:
     service: tuple[str | None, ...] = ()
     model: tuple[str | None, ...] = ()
     rise: tuple[str, ...] = ()
+    trips: tuple[str, ...] = ()
     over: tuple[str, ...] = ()
     text: str = ""
 
@@ -123,6 +124,7 @@ READERS: dict[str, Callable[[str], str | int | None]] = {
     "service": _text,
     "model": _text,
     "rise": _like(_RANGE, re.compile("unknown")),
+    "trips": _like(_RANGE, re.compile("unknown")),
     "over": _like(_RANGE, _WHOLE, re.compile("unknown")),
 }
 #: The filters in the order of their fields.

@@ -27,6 +27,7 @@ HEADS: dict[str, tuple[str, int, str]] = {
     "system_id": ("system", 150, "link"),
     "site_label": ("site", 170, "text"),
     "worst_rise_pct": ("rise [%]", 104, "rise"),
+    "trip_days": ("trip-days a year", 134, "trips"),
     "units_over": ("units to limit", 124, "over"),
     "fails": ("fails", 84, "count"),
     "unknowns": ("unknown", 104, "count"),
@@ -47,10 +48,12 @@ def _definitions(view: View) -> list[dict[str, Any]]:
     for name in COLUMNS:
         head, width, kind = HEADS[name]
         column: dict[str, Any] = {"field": name, "colId": name, "headerName": head, "width": width}
-        if kind in ("rise", "over", "count", "year"):
+        if kind in ("rise", "trips", "over", "count", "year"):
             column |= {"headerClass": "ag-right-aligned-header", "cellClass": "ag-right-aligned-cell number"}
         if kind == "rise":
             column |= {"valueFormatter": {"function": "portfolioRise(params)"}}
+        if kind == "trips":
+            column |= {"valueFormatter": {"function": "portfolioTrips(params)"}}
         if kind == "over":
             column |= {"valueFormatter": {"function": "portfolioOver(params)"}}
         if kind == "count":

@@ -124,7 +124,7 @@ def register(app: Dash, context: Context) -> None:
     )
     def _page(pathname: str | None, published: int | None, search: str | None) -> tuple[Any, Any, Any, Any]:
         """The address or the published run changed: the page is made anew."""
-        return page_for(context, pathname, search or ""), *run_shown(context), not_audited(context)
+        return page_for(context, pathname, search or ""), *run_shown(context), banner(context)
 
     @app.callback(
         Output("published", "data"),
@@ -135,7 +135,7 @@ def register(app: Dash, context: Context) -> None:
     )
     def _poll(ticks: int | None, run: int | None) -> tuple[Any, Any]:
         """Now and then: was another run published, or something imported that no run holds?"""
-        return newer_run(context, run), not_audited(context)
+        return newer_run(context, run), banner(context)
 
     app.clientside_callback(
         ClientsideFunction("shell", "arrived"),
@@ -153,6 +153,22 @@ def run_shown(context: Context) -> tuple[int | None, str]:
     except AuditorError:
         return None, ""
     return run, f"run {run}, as of {as_of}"
+
+
+def banner(context: Context) -> list[Component]:
+    """What to say above every page: what the published run does not hold, and what it was judged by."""
+    return [html.Div(told) for told in (other_rules(context), not_audited(context)) if told]
+
+
+def other_rules(context: Context) -> list[Any]:
+    """What to say where the published run used other rules than the store's own; nothing where it used those."""
+    others = context.snapshots.other_rules()
+    if not others:
+        return []
+    return [
+        "This run used other rules than the store's own: ", html.Code(others), ". Those come back with: ",
+        html.Code(f"auditor audit --store {context.store.root}"),
+    ]  # fmt: skip
 
 
 def not_audited(context: Context) -> list[Any]:

@@ -56,6 +56,17 @@ class Snapshots:
         except AuditorError:
             return 0  # What is wrong there is said by the page itself.
 
+    def other_rules(self) -> str:
+        """What the published run was given in place of the store's own rules; empty where it used those."""
+        try:
+            with self.cursor() as cursor:
+                row = cursor.execute("SELECT * FROM audit")
+                names = [column[0] for column in row.description or ()]
+                about = dict(zip(names, row.fetchall()[0], strict=True))
+            return str(about.get("other_rules") or "")
+        except AuditorError:
+            return ""
+
     def close(self) -> None:
         """Close every connection that no request uses."""
         with self._lock:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 from datetime import date
 from pathlib import Path
 
@@ -20,6 +21,9 @@ from auditor.store.records_db import open_records
 settings.register_profile("ci", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("local", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
+
+#: Tables of the likelihood cost about a second each: all stores of all tests share them, by what they are made of.
+os.environ.setdefault("AUDITOR_TABLES", str(Path(tempfile.gettempdir()) / "auditor-test-tables"))
 
 SAMPLE = Path(__file__).parents[1] / "sample_portfolio"
 SAMPLE_FILES = (

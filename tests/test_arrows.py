@@ -22,8 +22,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.checks": {"auditor.electrical", "auditor.catalog", "auditor.policy"},
     "auditor.prepare": {"auditor.electrical", "auditor.catalog", "auditor.policy", "auditor.records", "auditor.checks"},
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
-    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion"},
+    "auditor.trips": {"auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"},
+    "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
+    "auditor.evidence": {"auditor.likelihood", "auditor.records"},
     "auditor.results": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
@@ -32,7 +34,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "auditor.duplicates",
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        "auditor.suspicion",
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
@@ -51,11 +53,12 @@ _PURE = {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}
 MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE}
 
 #: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
-#: and the records' declared columns.
+#: the records' declared columns, and what a row of totals is called.
 DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
-    "auditor.one_system", "auditor.checks", "auditor.records.schema",
+    "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
+    "auditor.store.decisions",
 }  # fmt: skip
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"

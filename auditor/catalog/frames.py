@@ -105,6 +105,11 @@ FRAME_SCHEMAS: dict[str, dict[str, pl.DataType]] = {
         "volt_watt_p2": _F,
         "volt_watt_on_by_default": _B,
         "volt_watt_mark": _T,
+        "volt_var_v3_pu": _F,
+        "volt_var_v4_pu": _F,
+        "volt_var_q_max": _F,
+        "volt_var_on_by_default": _B,
+        "volt_var_mark": _T,
         "source": _T,
         "mark": _T,
     },
@@ -186,7 +191,7 @@ def _revision(entry: Equipment) -> dict[str, Any]:
 
 
 def _profile(profile: GridProfile) -> dict[str, Any]:
-    after, line = profile.after_trip, profile.volt_watt
+    after, line, var = profile.after_trip, profile.volt_watt, profile.volt_var
     return {
         **dict(profile),
         "return_low_pu": after and after.low_pu,
@@ -199,6 +204,11 @@ def _profile(profile: GridProfile) -> dict[str, Any]:
         "volt_watt_p2": line and line.p2,
         "volt_watt_on_by_default": line and line.on_by_default,
         "volt_watt_mark": line and line.mark,
+        "volt_var_v3_pu": var and var.pu[0],
+        "volt_var_v4_pu": var and var.pu[1],
+        "volt_var_q_max": var and var.q_max,
+        "volt_var_on_by_default": var and var.on_by_default,
+        "volt_var_mark": var and var.mark,
     }
 
 

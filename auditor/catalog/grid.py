@@ -110,6 +110,33 @@ class VoltWatt(Entry):
         return _per_unit(self.v1_pu, self.v1_v, self.base_v), _per_unit(self.v2_pu, self.v2_v, self.base_v)
 
 
+class VoltVar(Entry):
+    """The absorbing side of the volt-var line: none up to v3, q_max [share of rated power] at v4 and above."""
+
+    v3_pu: Positive | None = Field(default=None, description="voltage from which reactive power is absorbed [per unit]")
+    v3_v: Positive | None = Field(default=None, description="that voltage [V], instead of v3_pu; needs base_v")
+    v4_pu: Positive | None = Field(default=None, description="voltage at which q_max is absorbed [per unit]")
+    v4_v: Positive | None = Field(default=None, description="that voltage [V], instead of v4_pu; needs base_v")
+    base_v: Positive | None = Field(default=None, description="nominal voltage that v3_v and v4_v belong to [V]")
+    q_max: _Fraction = Field(description="reactive power absorbed at v4, as a fraction of rated power")
+    on_by_default: bool = Field(description="whether units come with it turned on")
+    mark: Mark = Field(description="confirmation: " + _MARK)
+
+    @model_validator(mode="after")
+    def _complete(self) -> VoltVar:
+        _one_level("v3", self.v3_pu, self.v3_v, self.base_v)
+        _one_level("v4", self.v4_pu, self.v4_v, self.base_v)
+        low, high = self.pu
+        if low is None or high is None or low >= high:
+            raise ValueError("give v3 and v4 in per unit, or in volts with base_v; v3 must be below v4")
+        return self
+
+    @property
+    def pu(self) -> tuple[float | None, float | None]:
+        """v3 and v4 in per unit."""
+        return _per_unit(self.v3_pu, self.v3_v, self.base_v), _per_unit(self.v4_pu, self.v4_v, self.base_v)
+
+
 class Return(Entry):
     """What a unit waits for after a trip: voltage between low and high for delay_s [s], then a ramp of ramp_s [s]."""
 
@@ -155,6 +182,11 @@ class GridProfile(Entry):
         default=None,
         description="The volt-watt line",
         examples=[VoltWatt(v1_pu=1.06, v2_pu=1.1, p2=0.2, on_by_default=False, mark="seen in one text")],
+    )
+    volt_var: VoltVar | None = Field(
+        default=None,
+        description="The absorbing side of the volt-var line",
+        examples=[VoltVar(v3_pu=1.02, v4_pu=1.08, q_max=0.44, on_by_default=False, mark="seen in one text")],
     )
     thresholds: Annotated[tuple[Threshold, ...], Field(min_length=1)] = Field(
         description="Overvoltage thresholds",

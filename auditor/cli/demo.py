@@ -16,7 +16,7 @@ from auditor.cli.running import audit
 from auditor.cli.serving import serve_store
 from auditor.errors import AuditorError
 from auditor.store import Store
-from auditor.store.originals import file_hash, read_manifest
+from auditor.store.originals import ImportedAs, file_hash, read_manifest
 
 FILES = (
     ("tidy.csv", None),
@@ -26,12 +26,15 @@ FILES = (
     ("island_jobs.csv", "island_jobs_mapping.toml"),
 )
 
+#: What was reported of some of the systems, and what its rows are.
+EVIDENCE: tuple[tuple[str, ImportedAs], ...] = (("events.csv", "events"), ("readings.csv", "readings"))
+
 
 def _refuse_others(store: Store, sample: Path) -> None:
     """The invented portfolio must not mix with real records."""
     if not store.root.is_dir() or not any(store.root.iterdir()):
         return
-    known = {file_hash(sample / name) for name, _ in FILES}
+    known = {file_hash(sample / name) for name, _ in (*FILES, *EVIDENCE)}
     held = {entry.sha256 for entry in read_manifest(store)}
     if not held or held - known:
         raise AuditorError(
@@ -57,6 +60,8 @@ def demo(
         shutil.copyfile(sample / "policy.toml", place.policy)
         pairs = [(sample / name, sample / mapping if mapping else None) for name, mapping in FILES]
         import_into(place, pairs, audit=False, defer_note=False)
+        for name, imported_as in EVIDENCE:
+            import_into(place, [(sample / name, None)], audit=False, defer_note=False, imported_as=imported_as)
     audit(place.root)
     show.plain(f"\nThe sample portfolio is invented. Its store is {place.root}.")
     if not no_serve:

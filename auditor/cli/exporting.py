@@ -26,11 +26,21 @@ def export(
     output: Annotated[Path, typer.Option("--output", "-o", help="A .csv, .xlsx, .jsonl or .parquet file.")],
     store: StoreOption = DEFAULT_STORE,
     run: Annotated[int | None, typer.Option("--run", help="An earlier run; default: the one that is shown.")] = None,
-    check: Annotated[str, typer.Option("--check", help="Only this check's findings.")] = "",
-    verdict: Annotated[str, typer.Option("--verdict", help="Only this verdict: fail, unknown, pass.")] = "",
-    system: Annotated[list[str] | None, typer.Option("--system", help="Only this system; may be repeated.")] = None,
+    check: Annotated[
+        str, typer.Option("--check", help="Only this check: of findings, or with --verdict of circuits and systems.")
+    ] = "",
+    verdict: Annotated[
+        str, typer.Option("--verdict", help="Only this verdict: fail, unknown, pass or 'not applicable'.")
+    ] = "",
+    system: Annotated[
+        list[str] | None, typer.Option("--system", help="Only this system, which the run must hold; may be repeated.")
+    ] = None,
 ) -> None:
-    """Write a run's answers to a file; `rejects` to .xlsx gives your own rows to mend and import again."""
+    """Write a run's answers to a file.
+
+    `rejects` to .xlsx gives your own rows that wait to be mended, to be imported again; to other formats it lists all
+    rejects with their state. `decisions` belong to no run and take no filter.
+    """
     place, filters = Store(store), Filters(check, verdict, tuple(system or ()))
     if what == "decisions":
         _decisions(place, output, filters, run)

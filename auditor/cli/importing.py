@@ -12,17 +12,20 @@ import typer
 
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption, at_store, catalog_of, policy_of
+from auditor.cli.show_evidence import evidence_imported, told_of_evidence
 from auditor.cli.told import of_import
 from auditor.cli.told import write as write_report
 from auditor.errors import AuditorError
 from auditor.publish import publish
 from auditor.records import load_mapping
+from auditor.records.instants import checked_zone
 from auditor.store import Store
+from auditor.store.evidence import import_evidence
 from auditor.store.importing import import_file
 from auditor.store.mappings import keep_mapping as keep_for
 from auditor.store.mappings import saved_mapping
 from auditor.store.mending import mended_imports
-from auditor.store.originals import read_manifest
+from auditor.store.originals import ImportedAs, read_manifest
 from auditor.store.records_db import Connection, open_records
 from auditor.store.snapshot import open_snapshot, snapshot_numbers
 
@@ -42,12 +45,14 @@ def import_into(
     if_unchanged: int | None = None,
     report: Path | None = None,
     older: bool = False,
+    imported_as: ImportedAs = "records",
+    zone: str = "",
 ) -> None:
     """Import files, each with its mapping if it has one; then audit and publish, and print the answer.
 
     The catalog and the policy are read first: an import whose audit cannot be made changes nothing. `name` is what a
     single file is called where it lies under another name, `if_unchanged` the imports that the store must hold, and
-    `report` a file for what was found.
+    `report` a file for what was found. `zone` is that of times of readings and events that state no offset.
     """
     audit = audit and not dry_run
     specs, rules = (catalog_of(store, None), policy_of(store, None)) if audit else (None, None)
@@ -65,7 +70,10 @@ def import_into(
             )
         advance = stack.enter_context(show.progress("Reading the store's originals"))
         con = stack.enter_context(open_records(store, advance))
-        refused, told = _each(con, store, files, dry_run, replace, advance, name, older)
+        if imported_as == "records":
+            refused, told = _each(con, store, files, dry_run, replace, advance, name, older)
+        else:
+            refused, told = _each_evidence(con, store, files, dry_run, advance, name, imported_as, zone)
         new = any(one["import_id"] for one in told)
         if report is not None:
             write_report(report, {"imports": held, "files": told})
@@ -73,9 +81,13 @@ def import_into(
             if not new:
                 show.plain("An earlier import was not audited yet: auditing now.")
             if not holds_systems(con):
-                show.plain("No system could be read: the audit shows what was rejected, and why.")
+                show.plain(
+                    "No system could be read: the audit shows what was rejected, and why."
+                    if imported_as == "records"
+                    else "The store holds no system's record yet, so there is nothing to audit but what was rejected."
+                )
             advance.phase = "Auditing circuits"
-            publish(con, store, specs, rules, progress=advance)
+            publish(con, store, specs, rules, progress=advance, made=advance.table_made)
             published = True
     if published:
         with open_snapshot(store) as snapshot:
@@ -124,6 +136,47 @@ def _each(
             if len(files) > 1:
                 show.plain(f"{path.name}: refused. {error}")
     return refused, told
+
+
+def _each_evidence(
+    con: Connection,
+    store: Store,
+    files: Pairs,
+    dry_run: bool,
+    advance: show.Advance,
+    name: str,
+    imported_as: ImportedAs,
+    zone: str,
+) -> tuple[list[AuditorError], list[dict[str, Any]]]:
+    """Import every file of readings or events; return why files were refused, and what came of the others."""
+    refused, told = [], []
+    for path, _ in files:
+        today = date.today().isoformat()
+        advance.phase = f"Reading rows of {name or path.name}"
+        try:
+            done = import_evidence(
+                con, store, path, imported_as, zone, imported_on=today, dry_run=dry_run, progress=advance, name=name
+            )
+            told.append(told_of_evidence(done))
+            evidence_imported(done, dry_run, store.root)
+        except AuditorError as error:
+            refused.append(error)
+            if len(files) > 1:
+                show.plain(f"{path.name}: refused. {error}")
+    return refused, told
+
+
+def _refuse_options(imported_as: ImportedAs, zone: str, others: dict[str, bool]) -> None:
+    """Refuse options that have no meaning for what is imported."""
+    if imported_as == "records":
+        if zone:
+            raise AuditorError("--zone is for times of readings and events; say --as readings or --as events with it.")
+        return
+    for option, given in others.items():
+        if given:
+            raise AuditorError(f"{option} is for records; readings and events come by canonical columns. Leave it out.")
+    if zone:
+        checked_zone(zone)
 
 
 def _mended(path: Path, mapping: Path | None, replace: bool) -> list[int]:
@@ -181,8 +234,14 @@ def import_files(
         bool, typer.Option("--replace", help="Circuits that a file no longer lists for its systems are gone.")
     ] = False,
     older: Annotated[
-        bool, typer.Option("--older", help="Take rows back to what later imports had changed, if a file says so.")
+        bool, typer.Option("--older", help="Take rows back where a file imported before is older than later ones.")
     ] = False,
+    imported_as: Annotated[
+        ImportedAs, typer.Option("--as", help="What the rows are; readings and events are CSV or Parquet.")
+    ] = "records",
+    zone: Annotated[
+        str, typer.Option("--zone", help="Zone of times without an offset: America/New_York, or -05:00 all year.")
+    ] = "",
     no_audit: Annotated[bool, typer.Option("--no-audit", help="Do not audit now.")] = False,
     if_unchanged: Annotated[
         int | None, typer.Option("--if-unchanged", min=0, help="Only where the store holds so many imports, no more.")
@@ -194,7 +253,11 @@ def import_files(
     report: Annotated[Path | None, typer.Option("--report", help="Write what was found as JSON, too.")] = None,
     wait: WaitOption = False,
 ) -> None:
-    """Import project records, then audit everything and publish the result."""
+    """Import project records, or readings or events, then audit everything and publish the result.
+
+    A file of records is read by --mapping, else by the mapping that the store keeps for its header, else its columns
+    must be canonical. A workbook of mended rows, as `auditor export rejects -o FILE.xlsx` gives it, needs neither.
+    """
     for path in files:
         if path.is_dir():
             raise AuditorError(f"{path}: is a folder; name the files in it, such as {path / '*.csv'}.")
@@ -202,9 +265,15 @@ def import_files(
             raise AuditorError(f"{path}: there is no such file. Nothing was imported.")
     if mapping:
         load_mapping(mapping)
+    _refuse_options(
+        imported_as,
+        zone,
+        {"--mapping": mapping is not None, "--keep-mapping": keep_mapping, "--replace": replace, "--older": older},
+    )
     if name and len(files) > 1:
         raise AuditorError("--name says what one file is called; import the others by commands of their own.")
-    pairs = [(path, mapping or _kept(Store(store), path)) for path in files]
+    of_records = imported_as == "records"
+    pairs = [(path, mapping or (_kept(Store(store), path) if of_records else None)) for path in files]
     import_into(
         Store(store),
         pairs,
@@ -216,6 +285,8 @@ def import_files(
         if_unchanged=if_unchanged,
         report=report,
         older=older,
+        imported_as=imported_as,
+        zone=zone,
     )
     if mapping and keep_mapping and not dry_run:
         _keep(Store(store), files, mapping)

@@ -73,7 +73,9 @@ def audit(
             *([f"--catalog {catalog}"] if catalog and _differs(specs, lambda: catalog_of(place, None)) else []),
             *([f"--as-of {as_of_day}"] if as_of_day and as_of_day != last_import_date(con) else []),
         ]
-        publish(con, place, specs, rules, as_of_day, progress=advance, other_rules=" ".join(others))
+        publish(
+            con, place, specs, rules, as_of_day, progress=advance, other_rules=" ".join(others), made=advance.table_made
+        )
     with open_snapshot(place) as snapshot:
         show.audited(snapshot, place.root)
 

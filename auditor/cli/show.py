@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from auditor.checks.facts import BIT
 from auditor.cli.options import at_store
 from auditor.cli.told import lacking
 from auditor.records.schema import CIRCUIT
+from auditor.records.totals import TOTALS_ROW, totals_rows
 from auditor.store.importing import Imported
 from auditor.store.records_db import Connection, Outcome, quoted
 
@@ -64,10 +66,17 @@ class Advance:
         self._bar = bar
         self._task = task
         self.phase = phase
+        self._last: tuple[int, int | None] = (0, None)
         self._next_line = monotonic() + FIRST_LINE_S
+
+    def table_made(self, count: int) -> None:
+        """So many tables of the likelihood were worked out; they are kept, and later audits are quick."""
+        self.phase = f"Auditing circuits; tables of the likelihood made: {count}"
+        self(*self._last)
 
     def __call__(self, done: int, total: int | None) -> None:
         """So much of the phase is done."""
+        self._last = done, total
         self._bar.update(self._task, description=safe(self.phase), completed=done, total=total)
         if self._bar.disable and monotonic() >= self._next_line:
             self._next_line = monotonic() + LINE_S
@@ -121,8 +130,7 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     export = f"auditor export rejects -o rejects.csv{at_store(root)}"
     if done.import_id == 0 and not dry_run:
         plain(f"  Already imported as import {done.seen_in}, and nothing has changed since: nothing to do.")
-        if outcome.rejected:
-            plain(f"  Its {counted(outcome.rejected, 'rejected row')}: {export}")
+        _still_open(done, export)
         return
     held = f"{counted(outcome.systems, 'system')} and {counted(outcome.circuits, 'circuit')}"
     revised = f"{counted(outcome.replaced, 'circuit')} {'would be ' if dry_run else ''}revised"
@@ -149,6 +157,22 @@ def imported(done: Imported, dry_run: bool, root: Path) -> None:
     _settled(outcome, dry_run, root)
     _unread(reading.warnings)
     _conflicts(reading.tables.conflicts)
+    if done.taken_back:
+        plain(f"  Warning: {'would return' if dry_run else 'returned'} {done.taken_back}.")
+    _revised(outcome, dry_run)
+
+
+def _still_open(done: Imported, export: str) -> None:
+    """Of a file that was imported before: its rows that wait to be mended still."""
+    mendable = done.outcome.rejected - totals_rows(done.reading.rejects).height
+    if not mendable:
+        return
+    rows = counted(mendable, "rejected row")
+    if not done.open_of_it:
+        plain(f"  Its {rows} {'is' if mendable == 1 else 'are'} closed since.")
+        return
+    waiting = f"Its {rows}" if done.open_of_it == mendable else f"{done.open_of_it:,} of its {rows}"
+    plain(f"  {waiting} {'waits' if done.open_of_it == 1 else 'wait'} to be mended: {export}")
 
 
 def _unread(warnings: pl.DataFrame) -> None:
@@ -173,7 +197,9 @@ def _settled(outcome: Outcome, dry_run: bool, root: Path) -> None:
 
 
 def rejects(told: pl.DataFrame, where: str) -> None:
-    """Print the first rejects, and how many more there are of which column."""
+    """Print the first rejects, how many more there are of which column, and rows of totals, which are no record."""
+    sums = totals_rows(told)
+    told = told.filter(pl.col("code") != TOTALS_ROW)
     for row in told.head(SHOWN_REJECTS).iter_rows(named=True):
         sheet = f" of sheet {row['sheet']!r}" if row["sheet"] else ""
         plain(f"  Row {row['row_number']}{sheet}, {row['column'] or 'whole row'}: {row['sentence']} [{row['code']}]")
@@ -183,17 +209,41 @@ def rejects(told: pl.DataFrame, where: str) -> None:
         kinds = rest.group_by(column).len().sort("len", "column", descending=[True, False])
         named = _listed([f"{n:,} {name}" for name, n in kinds.iter_rows()], SHOWN_KINDS)
         plain(f"  ... and {rest.height:,} more ({named}).{where}")
+    if sums.height:
+        places = [f"{row}" if sheet is None else f"{row} of sheet {sheet!r}" for sheet, row in sums.iter_rows()]
+        one = sums.height == 1
+        which = "row" if one else "rows"
+        are = "sums up other rows and is no record" if one else "sum up other rows and are no records"
+        plain(f"  {counted(sums.height, 'rejected row')} {are} ({which} {_listed(places)}): nothing to mend there.")
+
+
+def place_of(row: int, sheet: str | None, file: str | None) -> str:
+    """Where a row stands; without a file it is the one that is spoken of."""
+    return f"row {row}" + (f" of sheet {sheet!r}" if sheet else "") + (f" of {file}" if file else "")
 
 
 def _conflicts(conflicts: pl.DataFrame) -> None:
     for row in conflicts.head(SHOWN_REJECTS).iter_rows(named=True):
-        pairs = ", ".join(
-            f"{value!r} in row {number}" for value, number in zip(row["values"], row["rows"], strict=True)
-        )
+        places = zip(row["values"], row["rows"], row["sheets"], row["files"], strict=True)
+        pairs = ", ".join(f"{value!r} in {place_of(*place)}" for value, *place in places)
         circuit = f" circuit {row['circuit_id']}" if row["circuit_id"] else ""
         plain(f"  Warning: system {row['system_id']}{circuit}: {row['column']} disagrees ({pairs}); it is missing.")
     if conflicts.height > SHOWN_REJECTS:
         plain(f"  ... and {conflicts.height - SHOWN_REJECTS:,} more such warnings.")
+
+
+def _revised(outcome: Outcome, dry_run: bool) -> None:
+    """Say what earlier imports stated otherwise: the newer value counts."""
+    for one in outcome.revisions[:SHOWN_REJECTS]:
+        circuit = f" circuit {one.circuit_id}" if one.circuit_id else ""
+        was = place_of(one.was_row, None, f"{one.was_file} (import {one.was_import})")
+        plain(
+            f"  {'Would be revised' if dry_run else 'Revised'}: system {one.system_id}{circuit}: {one.column} was"
+            f" {one.was!r} in {was}; it is {one.now!r} in row {one.now_row} of this file, which counts."
+        )
+    rest = outcome.facts_revised - SHOWN_REJECTS
+    if rest > 0:
+        plain(f"  ... and {counted(rest, 'more fact')} that earlier imports stated otherwise.")
 
 
 def audited(con: Connection, root: Path) -> None:
@@ -221,6 +271,7 @@ def audited(con: Connection, root: Path) -> None:
     )
     _by_check(con)
     _worst(con)
+    _trips(con, root)
     _missing_facts(con)
     _places(con, root)
     plain(
@@ -286,6 +337,16 @@ def _worst(con: Connection) -> None:
     names = [safe(f"{system} / {circuit}").replace("\n", " ") for system, circuit, *_ in rows]
     for name, (_, _, value, limit) in zip(names, rows, strict=True):
         plain(f"  {name:{max(map(len, names))}}  {value:6.2f} %  (target {limit:g} %)")
+
+
+def _trips(con: Connection, root: Path) -> None:
+    """How often systems are expected to trip on grid overvoltage, by band, the most frequent first."""
+    counts = dict(con.execute("SELECT trip_band, count(*) FROM system_result GROUP BY trip_band").fetchall())
+    bands = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])["trips"]["band"]
+    known = [(band["name"], counts[band["name"]]) for band in reversed(bands) if band["name"] in counts]
+    told = ", ".join(f"{name} {number:,}" for name, number in known) or "of no system"
+    plain(f"\nOvervoltage trips expected (on an assumed supply): {told}; unknown {counts.get(None, 0):,}.")
+    plain(f"  Most first, with causes: auditor export trips -o trips.xlsx{at_store(root)}")
 
 
 def _missing_facts(con: Connection) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from auditor.records.bindings import KEYS
 from auditor.records.proposing.proposal import Proposal, Table
 from auditor.records.proposing.propose import UNSAID_LENGTHS
 from auditor.records.schema import simple_columns
+from auditor.records.totals import totals_rows
 from auditor.store.folder import replace_text
 from auditor.store.importing import Imported
 
@@ -52,6 +54,7 @@ def of_import(done: Imported, mapping: Path | None) -> dict[str, Any]:
     return {
         "import_id": done.import_id,
         "seen_in": done.seen_in,
+        "taken_back": done.taken_back,
         "mapping": mapping.name if mapping else "",
         **{name: getattr(outcome, name) for name in ("rows_in", "accepted", "rejected", "duplicate")},
         **{name: getattr(outcome, name) for name in ("systems", "circuits", "replaced", "closed", "still_open")},
@@ -61,9 +64,12 @@ def of_import(done: Imported, mapping: Path | None) -> dict[str, Any]:
         "notes": list(reading.notes),
         "rejects": rejects.head(MOST_TOLD).to_dicts(),
         "reject_count": rejects.height,
+        "totals": totals_rows(rejects).height,
         "reject_kinds": _kinds(rejects),
         "conflicts": conflicts.head(MOST_TOLD).to_dicts(),
         "conflict_count": conflicts.height,
+        "revisions": [asdict(one) for one in outcome.revisions],
+        "revision_count": outcome.facts_revised,
     }
 
 

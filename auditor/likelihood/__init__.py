@@ -32,7 +32,15 @@ What is assumed, beyond the figures themselves:
   9. Episodes keep the time since a trip to a quarter of an hour, and do not count the wait for the ceiling.
  10. An uncertain β counts as an uncertain level, at the output fraction Σf⁴/Σf³ at which trips mostly happen.
 
+A level that is uncertain by the day or by the site is one to an expectation; a chance over many days asks which.
+
+Two ways to the figures. The machine (`machine`) follows all states and solves days side by side. The never-tripped
+state alone (`survival`) gives the chance of a trip on a day for a whole line of levels at once, and with it the
+headline and the chances; figures of a unit that never trips need no chain (`static`). A table holds the headline from
+the one, all else as ratios from the other, and is plain arrays. One system can be solved without a table (`direct`).
+
 From the inside outwards: `inputs`, `supply` (noise), `settle` (droops), `states` (delay and ramp), `window` (ten-minute
-means), `slot` and `machine` (the chain over a day), `lines` and `table` (year, day effect, site), `lookup` (systems in
-a table), `accuracy` (its error), `units`, `attribution`, `results`, `updating`; `crossing` holds the closed forms.
+means), `slot` and `machine` (the chain over a day), `survival` and `static`; `grid` (where a table is solved), `lines`,
+`year` and `ratios` (day effect and site), `block` and `table` (what is kept), `lookup` (systems in a table), `accuracy`
+(its error), `units`, `attribution`, `results`, `direct`, `updating`; `crossing` holds the closed forms.
 """

@@ -5,64 +5,56 @@ from __future__ import annotations
 import numpy as np
 
 from auditor.likelihood.arrays import FloatArray
+from auditor.likelihood.grid import nodes_at
 from auditor.likelihood.inputs import DayShapes, Profile, Supply
-from auditor.likelihood.lookup import Places, loss_results, trip_results
-from auditor.likelihood.table import Nodes, Table, make_table
+from auditor.likelihood.lookup import Places, loss_results, lost_hours, trip_results
+from auditor.likelihood.table import Table, make_table
 
 Results = dict[str, FloatArray]
-#: Answers from this many a year on are judged: trip-days, trips, hours lost at rated output.
-JUDGED_FROM = 1.0
+#: Answers from this many a year on are judged: trip-days, trips, episodes, hours; chances from a hundredth on.
+JUDGED_FROM, CHANCE_FROM = 1.0, 0.01
+#: How much finer the voltage nodes of the direct solution are.
+FINER = 4.0 / 3.0
 
 
 def interpolation_error(
     table: Table, profile: Profile, supply: Supply, shapes: DayShapes, rise_beta_pct: tuple[tuple[float, float], ...]
 ) -> dict[str, float]:
-    """Largest relative errors at places between all nodes, from one a year on: "mean", "trips" and "lost_h".
+    """Largest relative errors at places between all nodes, by name of the result.
 
-    For each pair of own rise and neighbours' sun [% of nominal] the machine is solved afresh at exactly that pair, on
-    half the spacing of the margin and three quarters of the voltage nodes' spacing, and compared at margins and site
-    spreads between the table's. "mean" is the trip-days.
+    For each pair of own rise and neighbours' sun [% of nominal] all day shapes are solved afresh by the whole machine
+    at exactly that pair, with margins and voltage nodes closer together, and compared at margins and spreads of the
+    site between the table's. "mean" is the trip-days.
     """
-    nodes = table.nodes
-    half = nodes.spacing_pct / 2.0
-    middle = nodes.margin_pct[2:-3] + half
-    worst = {"mean": 0.0, "trips": 0.0, "lost_h": 0.0}
+    worst: dict[str, float] = {}
+    spreads = _between_sites(table)
+    weight = table.mean.weight
+    middle = table.low_pct + table.spacing_pct * np.asarray(np.arange(2, table.count - 3) + 0.5, dtype=np.float64)
     for rise, beta in rise_beta_pct:
-        level = table.first_pct - middle - beta - table.weight_at_trip * rise
-        for off in {False, table.trips_off}:
-            own = 0.0 if off else rise
-            sun = own + beta
-            place = Nodes((sun,), (own / sun if sun > 0.0 else 0.0,), nodes.low_pct, half, 2 * nodes.count - 1)
-            direct = make_table(profile, supply, shapes, np.zeros(12), place, finer=4.0 / 3.0)
-            judged = _judged(table.trips_off, off)
-            for site in table.site_pct:
-                spread = _between_sites(table, site)
-                at = Places(level, np.full(level.size, rise), np.full(level.size, beta), np.full(level.size, spread))
-                _compare(worst, judged, _answers(table, at), _answers(direct, at))
+        with_day = tuple(float(np.hypot(spread, table.day_pct)) for spread in spreads)
+        nodes = nodes_at(profile, supply, (rise,), (beta,), spreads + with_day, ((rise,), (beta,)), FINER)
+        direct = make_table(profile, supply, shapes, np.full(12, 2.5), nodes, FINER)
+        level = table.first_pct - middle - beta - weight * rise
+        for site in spreads:
+            at = Places(level, np.full(level.size, rise), np.full(level.size, beta), np.full(level.size, site))
+            _compare(worst, _answers(table, at), _answers(direct, at))
     return worst
 
 
 def _answers(table: Table, at: Places) -> Results:
-    return {**trip_results(table, at), **loss_results(table, at)}
+    return {**trip_results(table, at), **loss_results(table, at), "lost_h": lost_hours(table, at)}
 
 
-def _judged(trips_off: bool, off: bool) -> tuple[str, ...]:
-    """What a direct solution with or without the own rise can judge: a profile that ceases trips without it."""
-    if not trips_off:
-        return ("mean", "trips", "lost_h")
-    return ("mean", "trips") if off else ("lost_h",)
-
-
-def _compare(worst: dict[str, float], names: tuple[str, ...], ours: Results, theirs: Results) -> None:
-    """Raise the worst relative errors where the direct answer is one or more."""
-    for name in names:
-        judged = theirs[name] >= JUDGED_FROM
+def _compare(worst: dict[str, float], ours: Results, theirs: Results) -> None:
+    """Raise the worst relative errors where the direct answer is large enough to be judged."""
+    for name, direct in theirs.items():
+        judged = direct >= (CHANCE_FROM if name.startswith("chance") else JUDGED_FROM)
         if judged.any():
-            error = float(np.abs(ours[name][judged] / theirs[name][judged] - 1.0).max())
-            worst[name] = max(worst[name], error)
+            error = float(np.abs(ours[name][judged] / direct[judged] - 1.0).max())
+            worst[name] = max(worst.get(name, 0.0), error)
 
 
-def _between_sites(table: Table, site: float) -> float:
-    """A spread of the site's level half-way to the table's next one."""
-    above = table.site_pct[table.site_pct > site]
-    return site if above.size == 0 else 0.5 * (site + float(above[0]))
+def _between_sites(table: Table) -> tuple[float, ...]:
+    """Spreads of the site's level half-way between those of the table, by every second of them."""
+    nodes = table.mean.spread_pct
+    return tuple(float(middle) for middle in (0.5 * (nodes[1:] + nodes[:-1]))[::2])

@@ -11,7 +11,7 @@ from auditor.likelihood.arrays import FloatArray
 #: Figures below this are kept as this, so that they have a logarithm.
 FLOOR = 1e-14
 #: Nodes of the trapezoid rule over a normal distribution, and how far they reach [standard deviations].
-BLUR_NODES, BLUR_REACH = 81, 5.0
+BLUR_NODES, BLUR_REACH = 41, 5.0
 
 
 def to_log(values: FloatArray) -> FloatArray:

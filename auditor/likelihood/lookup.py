@@ -1,4 +1,4 @@
-"""Systems interpolate in a table: cubic along the margin, straight along sun, own share and the site's variance."""
+"""Systems in a table: cubic along the margin, straight along rise, sun and a measure of the level's spread."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from auditor.likelihood.arrays import FloatArray, IntArray
+from auditor.likelihood.block import Block, Logs
+from auditor.likelihood.grid import ALIKE, APART
 from auditor.likelihood.lines import chance_of
-from auditor.likelihood.table import LOSS_COLUMNS, TRIP_COLUMNS, Table
+from auditor.likelihood.table import OVER, RATIOS, Table
 
-#: Systems that are interpolated at a time, which bounds the memory.
-CHUNK = 16_384
+#: Systems that are interpolated at a time, which bounds the memory and keeps it near the processor.
+CHUNK = 8_192
 #: Less than this a year is nothing.
 NOTHING = 1e-10
-_CHANCES = ("chance_year", "chance_30d")
+#: z of the 90th percentile of a normal distribution.
+Z_80 = 1.2815515655446004
 
 
 @dataclass(frozen=True)
@@ -36,78 +39,119 @@ class _Along:
     share: FloatArray
 
 
-def trip_days(table: Table, places: Places) -> FloatArray:
-    """Predictive mean of the trip-days a year, (n,)."""
-    flat = np.ascontiguousarray(table.trip[..., 0]).reshape(-1, 1)
-    return np.exp(_interpolated(table, _for_trips(table, places), flat, table.weight_at_trip)[:, 0])
+def trip_days(table: Table, places: Places, day_pct: float | None = None) -> FloatArray:
+    """Predictive mean of the trip-days a year, (n,); day_pct replaces the supply's day effect [% of nominal].
+
+    The mean does not ask whether a level is uncertain by the day or by the site.
+    """
+    day = table.day_pct if day_pct is None else day_pct
+    return np.exp(_interpolated(table, table.mean, places, places.site_pct**2 + day * day, (0,))[0])
+
+
+def trip_results(table: Table, places: Places) -> dict[str, FloatArray]:
+    """Trip-days, trips and episodes a year, quantiles over the site, and chances of at least one, each (n,).
+
+    The answer grows with the level, so its quantiles over sites are the answers at the level's.
+    """
+    mean = trip_days(table, places)
+    found = {"mean": _figures(mean)}
+    known = replace(places, site_pct=np.zeros_like(places.site_pct))
+    for name, z in (("median", 0.0), ("low", -Z_80), ("high", Z_80)):
+        there = replace(known, level_pct=places.level_pct + z * places.site_pct)
+        found[name] = _figures(trip_days(table, there))
+    chance = _interpolated(table, _needed(table.chance), places, places.site_pct**2, (0, 1))
+    found |= {"chance_year": chance_of(chance[0]), "chance_30d": chance_of(chance[1])}
+    ratios = _ratios(table, places, ("trips", "episodes"))
+    return found | {name: _figures(mean * ratio) for name, ratio in ratios.items()}
 
 
 def lost_hours(table: Table, places: Places) -> FloatArray:
     """Output lost a year to trips, waiting, ramps and cessation, in hours at rated output, (n,) [h]."""
-    flat = np.ascontiguousarray(table.loss[..., 0]).reshape(-1, 1)
-    return np.exp(_interpolated(table, places, flat, table.weight_at_trip)[:, 0])
+    ratio = _ratios(table, places, ("lost_h",))["lost_h"]
+    return trip_days(table, places) * ratio + loss_results(table, places, ("ceased_h",))["ceased_h"]
 
 
-def trip_results(table: Table, places: Places) -> dict[str, FloatArray]:
-    """TRIP_COLUMNS, each (n,): trip-days, trips and episodes a year, chances of at least one."""
-    flat = table.trip.reshape(-1, len(TRIP_COLUMNS))
-    logs = _interpolated(table, _for_trips(table, places), flat, table.weight_at_trip)
-    return {
-        name: chance_of(logs[:, k]) if name in _CHANCES else _figures(logs[:, k]) for k, name in enumerate(TRIP_COLUMNS)
-    }
+def loss_results(
+    table: Table, places: Places, names: tuple[str, ...] = ("over_h", "ceased_h", "curtailed_h")
+) -> dict[str, FloatArray]:
+    """Hours over the first threshold, in cessation, and curtailed (at rated output), each (n,) [h a year]."""
+    variance = places.site_pct**2 + table.day_pct**2
+    over = _needed(table.over)
+    found = {name: np.zeros(places.level_pct.shape[0]) for name in names}
+    wanted = tuple(name for name in OVER if name in names and (name == "over_h" or table.ceases))
+    if wanted:
+        logs = _interpolated(table, over, places, variance, tuple(OVER.index(name) for name in wanted))
+        found |= dict(zip(wanted, (np.exp(log) for log in logs), strict=True))
+    if "curtailed_h" in names and table.curtailed is not None:
+        found["curtailed_h"] = np.exp(_interpolated(table, table.curtailed, places, variance, (0,))[0])
+    for name, ratio in _ratios(table, places, tuple(n for n in names if found[n].any() and n != "over_h")).items():
+        found[name] = found[name] * np.minimum(ratio, 1.0)
+    return {name: _figures(values) for name, values in found.items()}
 
 
-def loss_results(table: Table, places: Places) -> dict[str, FloatArray]:
-    """LOSS_COLUMNS and curtailed_h, each (n,) [h a year]."""
-    logs = _interpolated(table, places, table.loss.reshape(-1, len(LOSS_COLUMNS)), table.weight_at_trip)
-    found = {name: _figures(logs[:, k]) for k, name in enumerate(LOSS_COLUMNS)}
-    found["curtailed_h"] = _figures(_interpolated(table, places, table.curtailed.reshape(-1, 1), 1.0)[:, 0])
-    return found
+def _ratios(table: Table, places: Places, names: tuple[str, ...]) -> dict[str, FloatArray]:
+    """Some of RATIOS, each (n,)."""
+    if not names:
+        return {}
+    variance = places.site_pct**2 + table.day_pct**2
+    logs = _interpolated(table, _needed(table.ratio), places, variance, tuple(RATIOS.index(name) for name in names))
+    return dict(zip(names, (np.exp(log) for log in logs), strict=True))
 
 
-def _figures(logs: FloatArray) -> FloatArray:
-    """Figures of logarithms; what lies at the table's floor is nothing."""
-    values = np.exp(logs)
+def _needed(block: Block | None) -> Block:
+    """The block; raises ValueError where the table holds the headline only."""
+    if block is None:
+        raise ValueError("this table was made for the trip-days only")
+    return block
+
+
+def _figures(values: FloatArray) -> FloatArray:
+    """What lies at the table's floor is nothing."""
     return np.where(values < NOTHING, 0.0, values)
 
 
-def _for_trips(table: Table, places: Places) -> Places:
-    """The places as trips see them: without own rise where a profile ceases."""
-    return replace(places, rise_pct=np.zeros_like(places.rise_pct)) if table.trips_off else places
-
-
-def _interpolated(table: Table, places: Places, flat: FloatArray, weight: float) -> FloatArray:
-    """Logs at the places, (n, k), from a table of a row a node (nodes, k); `weight` is the own rise's in the margin."""
+def _interpolated(
+    table: Table, block: Block, places: Places, variance: FloatArray, columns: tuple[int, ...]
+) -> list[FloatArray]:
+    """Logs of some columns of a block at the places, each (n,); variance (n,) is the level's [(% of nominal)²]."""
     size = places.level_pct.shape[0]
-    found = np.empty((size, flat.shape[1]))
+    found = [np.empty(size) for _ in columns]
+    flat = [block.columns[column] for column in columns]
     for start in range(0, size, CHUNK):
         part = slice(start, start + CHUNK)
         cut = Places(places.level_pct[part], places.rise_pct[part], places.beta_pct[part], places.site_pct[part])
-        found[part] = _chunk(table, cut, flat, weight)
+        for values, logs in zip(found, _chunk(table, block, cut, variance[part], flat), strict=True):
+            values[part] = logs
     return found
 
 
-def _chunk(table: Table, places: Places, flat: FloatArray, own_weight: float) -> FloatArray:
+def _chunk(table: Table, block: Block, places: Places, variance: FloatArray, flat: list[Logs]) -> list[FloatArray]:
     """One chunk of `_interpolated`."""
-    own, others = np.maximum(places.rise_pct, 0.0), np.maximum(places.beta_pct, 0.0)
-    sun = others + own
-    margin = table.first_pct - places.level_pct - others - own_weight * own
-    spacing = table.nodes.spacing_pct
-    cells = np.clip((margin - table.margin_pct[0]) * (1.0 / spacing), 0.0, table.margin_pct.size - 1.0)
-    low = np.clip(np.floor(cells).astype(np.int64), 1, table.margin_pct.size - 3)
+    own, beta = np.maximum(places.rise_pct, 0.0), np.maximum(places.beta_pct, 0.0)
+    if block.acts == ALIKE:
+        beta, own = beta + own, own * 0.0
+    elif block.acts != APART:
+        own = own * 0.0
+    margin = table.first_pct - places.level_pct - beta - block.weight * own
+    cells = np.clip((margin - table.low_pct) * (1.0 / table.spacing_pct), 0.0, table.count - 1.0)
+    low = np.clip(cells.astype(np.int64), 1, table.count - 3)
     weights = _cubic_columns(cells - low)
     outer = (
-        _along(table.site_pct**2, places.site_pct**2),
-        _along(table.sun_pct, sun),
-        _along(table.share, own / np.where(sun > 0.0, sun, 1.0)),
+        _along(-1.0 / (block.spread_pct**2 + block.soft_pct2), -1.0 / (variance + block.soft_pct2)),
+        _along(block.own_pct, own),
+        _along(block.beta_pct, beta),
     )
-    sizes = (table.site_pct.size, table.sun_pct.size, table.share.size)
-    total = np.zeros((places.level_pct.shape[0], flat.shape[1]))
+    sizes = (block.spread_pct.size, block.own_pct.size, block.beta_pct.size)
+    found = [np.zeros(low.size) for _ in flat]
     for row, weight in _corners(outer, sizes):
-        base = row * table.margin_pct.size + low
-        for step, cubic in enumerate(weights):
-            total += np.take(flat, base + (step - 1), axis=0) * (weight * cubic)[:, None]
-    return total
+        base = row * table.count + low
+        for k, logs in enumerate(flat):
+            line = np.take(logs, base - 1) * weights[0]
+            for step in (1, 2, 3):
+                line += np.take(logs, base + (step - 1)) * weights[step]
+            line *= weight
+            found[k] += line
+    return found
 
 
 def _cubic_columns(t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -137,5 +181,6 @@ def _corners(outer: tuple[_Along, ...], sizes: tuple[int, ...]) -> Iterator[tupl
         weight = np.ones(outer[0].share.shape)
         for along, size, upper in zip(outer, sizes, corner, strict=True):
             row = row * size + along.index + upper
-            weight = weight * (along.share if upper else 1.0 - along.share)
+            if size > 1:
+                weight = weight * (along.share if upper else 1.0 - along.share)
         yield row, weight

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from auditor.likelihood.arrays import FloatArray
+from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.inputs import HOURS, MONTHS, DayShapes, Profile, Supply
 from auditor.likelihood.settle import settled
 from auditor.likelihood.slot import (
@@ -29,6 +29,10 @@ from auditor.likelihood.slot import (
     share_under,
     top_voltage,
 )
+
+#: Points times day shapes that are solved side by side: enough to hide what a step costs, few enough to stay near the
+#: processor.
+TOGETHER = 768
 
 
 @dataclass(frozen=True)
@@ -56,52 +60,68 @@ class DayResults:
     by_hour: FloatArray
 
 
-def solve_days(profile: Profile, supply: Supply, shapes: DayShapes, points: Points, finer: float = 1.0) -> DayResults:
-    """Solve each day shape at each point; finer divides the node spacing.
+def solve_days(
+    profile: Profile, supply: Supply, shapes: DayShapes, points: Points, finer: float = 1.0, *, over: bool = True
+) -> DayResults:
+    """Solve each day shape at each point; finer divides the node spacing; over_h stays zero without `over`.
 
     Raises ValueError where a ten-minute rule meets slots that are neither five nor ten minutes long.
     """
     setting = setting_of(profile, supply, finer)
     count, size = shapes.output.shape[0], points.level_pct.shape[0]
-    found = np.zeros((7, count, size))
+    hours = (np.arange(shapes.output.shape[1]) * supply.slot_s / 3600.0).astype(np.int64) % HOURS
+    found = np.zeros((len(COUNTS), count, size))
     by_hour = np.zeros((MONTHS, HOURS, size))
-    for day in range(count):
-        month = int(shapes.month[day])
-        slots = _slots_of_day(shapes.output[day], supply, month)
-        hours, found[:, day] = _solve_day(setting, points, slots)
-        by_hour[month] += float(shapes.days[day]) * hours
+    together = max(1, TOGETHER // max(size, 1))
+    for start in range(0, count, together):
+        days = slice(start, min(start + together, count))
+        here = days.stop - days.start
+        each = Points(*(np.tile(v, here) for v in (points.level_pct, points.rise_pct, points.beta_pct)))
+        dev = supply.dev_pct[shapes.month[days]][:, hours]
+        by_day, counts = _solve_together(setting, each, _slots(shapes.output[days], dev, hours, size), over)
+        found[:, days] = counts.reshape(len(COUNTS), here, size)
+        weighted = shapes.days[days, None] * by_day.reshape(HOURS, here, size)
+        for k in range(here):
+            by_hour[shapes.month[start + k]] += weighted[:, k]
     tripped, trips, episodes, lost_h, curtailed_h, over_h, ceased_h = found
     return DayResults(tripped, trips, episodes, lost_h, curtailed_h, over_h, ceased_h, by_hour)
 
 
-def _slots_of_day(output: FloatArray, supply: Supply, month: int) -> list[Slot]:
-    """The slots from the first to the last with output."""
-    lit = np.nonzero(output > 0.0)[0]
-    if lit.size == 0:
-        return []
-    hours = (np.arange(output.size) * supply.slot_s / 3600.0).astype(np.int64) % HOURS
+def _slots(output: FloatArray, dev_pct: FloatArray, hours: IntArray, size: int) -> list[Slot]:
+    """The slots from the first to the last with any output; output and dev_pct (days, slots), `size` points each."""
+    bright = output > 0.0
+    lit = np.logical_or.accumulate(bright, axis=1) & np.logical_or.accumulate(bright[:, ::-1], axis=1)[:, ::-1]
     return [
-        Slot(int(index), int(hours[index]), float(output[index]), float(supply.dev_pct[month, hours[index]]))
-        for index in range(int(lit[0]), int(lit[-1]) + 1)
+        Slot(
+            index=int(index),
+            hour=int(hours[index]),
+            output=np.repeat(output[:, index], size),
+            dev_pct=np.repeat(dev_pct[:, index], size),
+            lit=np.repeat(lit[:, index], size),
+        )
+        for index in np.nonzero(lit.any(axis=0))[0]
     ]
 
 
-def _solve_day(setting: Setting, points: Points, slots: list[Slot]) -> tuple[FloatArray, FloatArray]:
-    """Walk through one day: trips by hour (24, p), and the counts in the order of `DayResults` (7, p).
+def _solve_together(setting: Setting, points: Points, slots: list[Slot], over: bool) -> tuple[FloatArray, FloatArray]:
+    """Walk through the days side by side: trips by hour (24, p), and the counts in the order of `DayResults` (7, p).
 
     A point takes part from the slot in which anything first becomes possible: until then its state is the stationary
-    one.
+    one. It leaves when its day's output ends.
     """
     size = points.level_pct.shape[0]
     found, by_hour = np.zeros((len(COUNTS), size)), np.zeros((HOURS, size))
     asleep = np.arange(size)
     part = Part(setting, points, asleep[:0])
     for slot in slots:
-        found[OVER] += _share_over_first(setting, points, slot)
-        wakes = setting.may_act(top_voltage(setting, points, asleep, slot))
+        if over:
+            found[OVER] += _share_over_first(setting, points, slot)
+        wakes = slot.lit[asleep] & setting.may_act(top_voltage(setting, points, asleep, slot))
         if wakes.any():
             part = part.joined(Part(setting, points, asleep[wakes]))
             asleep = asleep[~wakes]
+        if not slot.lit[part.index].all():
+            part.kept(slot.lit[part.index])
         if part.index.size:
             counts = one_slot(setting, part, slot)
             found[:, part.index] += counts
@@ -115,10 +135,10 @@ def _share_over_first(setting: Setting, points: Points, slot: Slot) -> FloatArra
     share = np.zeros(points.level_pct.shape[0])
     first = setting.profile.first_pct
     top_v = top_voltage(setting, points, np.arange(share.size), slot)
-    concerned = np.nonzero(top_v > first - setting.chain.spacing_pct)[0]
+    concerned = np.nonzero(slot.lit & (top_v > first - setting.chain.spacing_pct))[0]
     if concerned.size:
         off_v = off_voltage(setting, points, concerned, slot)
-        v_pct, _ = settled(off_v, points.rise_pct[concerned, None], slot.output, setting.profile)
+        v_pct, _ = settled(off_v, points.rise_pct[concerned, None], slot.output[concerned, None], setting.profile)
         over = 1.0 - share_under(first - v_pct, setting.chain.spacing_pct)
         share[concerned] = (over * setting.chain.start).sum(axis=1)
     return share

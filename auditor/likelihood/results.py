@@ -11,12 +11,11 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicSpline
 
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.attribution import PARTS, shares
 from auditor.likelihood.inputs import Systems
-from auditor.likelihood.lines import blurred, moved, to_log
+from auditor.likelihood.lines import chance_of, log_hazard_of
 from auditor.likelihood.lookup import Places, loss_results, lost_hours, trip_days, trip_results
 from auditor.likelihood.table import Table
 from auditor.likelihood.units import QUANTILES, largest_offset, unit_at
@@ -31,8 +30,9 @@ OWN_INPUT = {
     "curtailed_kwh_per_year": "rated_kw",
     "trip_days_saved_at_target": "target_pct",
 }
-#: Inputs that may be moved one at a time; the others lie in the table, and move with a table of their own.
-MOVABLE = ("level_pct", "site_pct", "beta_pct", "service_pct", "wiring_pct", "sensing_pct")
+#: Inputs that may be moved one at a time; the others lie in the table, and move with a table of their own. The day
+#: effect moves like the site's spread, as the mean asks for both together only.
+MOVABLE = ("level_pct", "site_pct", "beta_pct", "service_pct", "wiring_pct", "sensing_pct", "day_pct")
 NOMINAL_PCT = 100.0
 
 
@@ -42,7 +42,8 @@ class Assumptions:
 
     assumed   name of an input (of MOVABLE, or of a variant) to whether it is assumed for each system, (n,)
     half_range   name of an input of MOVABLE to how far it may be off either way [unit of the input]
-    variants  name of an assumption inside the table (such as rho) to the tables at the low and high end of its range
+    variants  name of an assumption inside the table (such as rho) to the tables at the low and high end of its range;
+              tables of the headline only will do
     """
 
     assumed: Mapping[str, BoolArray]
@@ -77,10 +78,10 @@ def system_results(
     filled = Systems(**{field.name: np.nan_to_num(getattr(systems, field.name)) for field in fields(systems)})
     columns = {**_trip_columns(table, filled), **_loss_columns(table, filled), **_headrooms(table, filled)}
     mean = columns["trip_days_per_year"]
-    at_target = np.minimum(filled.wiring_pct, filled.target_pct)
-    columns |= {f"{part}_share": share for part, share in _shares(table, filled).items()}
-    columns["trip_days_saved_at_target"] = mean - _trip_days(table, replace(filled, wiring_pct=at_target))
-    mover = _most_sensitive(table, filled, assumptions)
+    some = np.nonzero(mean > 0.0)[0]
+    columns |= _scattered(_counterfactuals(table, _rows(filled, some), mean[some]), some, systems.size)
+    mover = np.full(systems.size, "", dtype="<U32")
+    mover[some] = _most_sensitive(table, _rows(filled, some), assumptions, some)
     for name, values in columns.items():
         lacking = unknown | missing[OWN_INPUT[name]] if name in OWN_INPUT else unknown
         columns[name] = np.where(lacking, np.nan, values)
@@ -93,13 +94,58 @@ def system_results(
     )
 
 
-def most_sensitive_unit(table: Table, systems: Systems) -> Places:
+def _rows(systems: Systems, rows: IntArray) -> Systems:
+    """Some of the systems."""
+    return Systems(**{field.name: getattr(systems, field.name)[rows] for field in fields(systems)})
+
+
+def _scattered(columns: dict[str, FloatArray], rows: IntArray, size: int) -> dict[str, FloatArray]:
+    """Columns of some rows among all; a system that never trips has no shares and nothing to save."""
+    found = {name: np.full(size, 0.0 if name in OWN_INPUT else np.nan) for name in columns}
+    for name, values in columns.items():
+        found[name][rows] = values
+    return found
+
+
+def blended(
+    lower: SystemResults, upper: SystemResults, share: FloatArray, band_edges: tuple[float, ...]
+) -> SystemResults:
+    """Results between those of two tables for the same systems; share (n,) is the upper's.
+
+    Figures above zero in both are interpolated by their logarithms, chances by log(−log(1 − P)), all others straight.
+    The most sensitive input is the nearer table's.
+    """
+    columns = {name: _mixed(name, values, upper.columns[name], share) for name, values in lower.columns.items()}
+    mean = columns["trip_days_per_year"]
+    band = np.searchsorted(np.array(band_edges), mean, side="right").astype(np.int64)
+    return SystemResults(
+        columns=columns,
+        band=np.where(np.isnan(mean), -1, band),
+        most_sensitive_input=np.where(share < 0.5, lower.most_sensitive_input, upper.most_sensitive_input),
+        missing=lower.missing,
+    )
+
+
+def _mixed(name: str, lower: FloatArray, upper: FloatArray, share: FloatArray) -> FloatArray:
+    """One column between two."""
+    straight = lower + share * (upper - lower)
+    if name.startswith("headroom") or name.endswith("_share") or name == "trip_days_saved_at_target":
+        return straight
+    both = (lower > 0.0) & (upper > 0.0)
+    first, second = np.where(both, lower, 0.5), np.where(both, upper, 0.5)
+    if name.startswith("trip_chance"):
+        logs = log_hazard_of(first), log_hazard_of(second)
+        return np.where(both, chance_of(logs[0] + share * (logs[1] - logs[0])), straight)
+    return np.where(both, first ** (1.0 - share) * second**share, straight)
+
+
+def most_sensitive_unit(trip_output: float, systems: Systems) -> Places:
     """Where the unit stands that trips first: its offset lifts the level, and its spread adds to the site's.
 
     The neighbours' sun is uncertain by its standard deviation at the output at which trips mostly happen.
     """
     lifted, offset_sd = largest_offset(systems.units, systems.sensing_pct)
-    sun = systems.beta_sd_pct * table.trip_output
+    sun = systems.beta_sd_pct * trip_output
     return Places(
         level_pct=systems.level_pct + lifted,
         rise_pct=systems.service_pct + systems.wiring_pct,
@@ -108,9 +154,9 @@ def most_sensitive_unit(table: Table, systems: Systems) -> Places:
     )
 
 
-def _true_voltage(table: Table, systems: Systems) -> Places:
+def true_voltage(trip_output: float, systems: Systems) -> Places:
     """Where the systems stand without sensing offsets."""
-    sun = systems.beta_sd_pct * table.trip_output
+    sun = systems.beta_sd_pct * trip_output
     return Places(
         level_pct=systems.level_pct,
         rise_pct=systems.service_pct + systems.wiring_pct,
@@ -121,12 +167,12 @@ def _true_voltage(table: Table, systems: Systems) -> Places:
 
 def _trip_days(table: Table, systems: Systems) -> FloatArray:
     """Predictive mean of the trip-days a year, (n,)."""
-    return trip_days(table, most_sensitive_unit(table, systems))
+    return trip_days(table, most_sensitive_unit(table.trip_output, systems))
 
 
 def _trip_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
     """Trip-days, chances, trips and episodes: of the most sensitive unit, and so of any."""
-    found = trip_results(table, most_sensitive_unit(table, systems))
+    found = trip_results(table, most_sensitive_unit(table.trip_output, systems))
     return {
         "trip_days_per_year": found["mean"],
         "trip_days_per_year_median": found["median"],
@@ -141,14 +187,14 @@ def _trip_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
 
 def _loss_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
     """Losses over all units, hours over the threshold and in cessation at the true voltage."""
-    places = _true_voltage(table, systems)
+    places = true_voltage(table.trip_output, systems)
     found = loss_results(table, places)
     lost_h = np.zeros(systems.size)
     for quantile in QUANTILES:
         offset, on = unit_at(quantile, systems.units, systems.sensing_pct, table.relieved)
         unit = replace(places, level_pct=places.level_pct + offset, rise_pct=places.rise_pct * on)
         lost_h += lost_hours(table, unit) / len(QUANTILES)
-    first_h = lost_hours(table, most_sensitive_unit(table, systems))
+    first_h = lost_hours(table, most_sensitive_unit(table.trip_output, systems))
     return {
         "lost_kwh_per_year": lost_h * systems.rated_kw,
         "curtailed_kwh_per_year": found["curtailed_h"] * systems.rated_kw,
@@ -167,12 +213,14 @@ def _headrooms(table: Table, systems: Systems) -> dict[str, FloatArray]:
     }
 
 
-def _shares(table: Table, systems: Systems) -> dict[str, FloatArray]:
-    """Shares of supply, service and wiring in the trip-days."""
+def _counterfactuals(table: Table, systems: Systems, mean: FloatArray) -> dict[str, FloatArray]:
+    """Shares of supply, service and wiring in the trip-days, and what meeting the wiring target would save."""
     none = np.zeros(systems.size)
 
     def worth_of(present: frozenset[str]) -> FloatArray:
         """Trip-days with only these parts present."""
+        if len(present) == len(PARTS):
+            return mean
         supply = "supply" in present
         return _trip_days(
             table,
@@ -186,55 +234,50 @@ def _shares(table: Table, systems: Systems) -> dict[str, FloatArray]:
             ),
         )
 
-    found = shares(worth_of)
-    return {part: found[part] for part in PARTS}
+    found = {f"{part}_share": share for part, share in shares(worth_of).items()}
+    above = np.nonzero(systems.wiring_pct > systems.target_pct)[0]
+    met = replace(_rows(systems, above), wiring_pct=systems.target_pct[above])
+    found["trip_days_saved_at_target"] = none.copy()
+    found["trip_days_saved_at_target"][above] = mean[above] - _trip_days(table, met)
+    return found
 
 
-def _most_sensitive(table: Table, systems: Systems, assumptions: Assumptions | None) -> npt.NDArray[np.str_]:
-    """The assumption whose range moves the trip-days most, one at a time; empty where none is assumed."""
+def _most_sensitive(
+    table: Table, systems: Systems, assumptions: Assumptions | None, rows: IntArray
+) -> npt.NDArray[np.str_]:
+    """The assumption whose range moves the trip-days most, one at a time; empty where none is assumed.
+
+    rows are where the systems stand among those that the assumptions know.
+    """
     names = np.full(systems.size, "", dtype="<U32")
     if assumptions is None:
         return names
     best = np.zeros(systems.size)
-    for name, assumed in assumptions.assumed.items():
-        if name in assumptions.variants:
-            low, high = (_trip_days(variant, systems) for variant in assumptions.variants[name])
-        else:
-            off = assumptions.half_range[name]
-            low, high = (
-                _trip_days(table, replace(systems, **{name: _shifted(systems, name, shift)})) for shift in (-off, off)
-            )
-        swing = np.where(assumed, np.abs(high - low), 0.0)
-        names = np.where(swing > best, name, names)
-        best = np.maximum(swing, best)
+    for name, told in assumptions.assumed.items():
+        assumed = np.nonzero(told[rows])[0]
+        low, high = _both_ends(table, _rows(systems, assumed), name, assumptions)
+        swing = np.abs(high - low)
+        more = assumed[swing > best[assumed]]
+        names[more] = name
+        best[assumed] = np.maximum(swing, best[assumed])
     return names
+
+
+def _both_ends(table: Table, systems: Systems, name: str, assumptions: Assumptions) -> tuple[FloatArray, FloatArray]:
+    """Trip-days a year with an assumption at the low and the high end of its range, each (n,)."""
+    if name in assumptions.variants:
+        low, high = assumptions.variants[name]
+        return _trip_days(low, systems), _trip_days(high, systems)
+    off = assumptions.half_range[name]
+    if name == "day_pct":
+        unit = most_sensitive_unit(table.trip_output, systems)
+        low_pct, high_pct = max(table.day_pct - off, 0.0), table.day_pct + off
+        return trip_days(table, unit, low_pct), trip_days(table, unit, high_pct)
+    below, above = (replace(systems, **{name: _shifted(systems, name, shift)}) for shift in (-off, off))
+    return _trip_days(table, below), _trip_days(table, above)
 
 
 def _shifted(systems: Systems, name: str, shift: float) -> FloatArray:
     """An input moved by its range; only the level may fall below zero of its scale."""
     values: FloatArray = getattr(systems, name) + shift
     return values if name == "level_pct" else np.maximum(values, 0.0)
-
-
-def month_by_hour(table: Table, systems: Systems, row: int) -> FloatArray:
-    """Expected trips a year of one system by month and hour of day, (12, 24); they sum to its trips a year."""
-    place = most_sensitive_unit(table, systems)
-    rise, beta = float(place.rise_pct[row]), float(place.beta_pct[row])
-    nodes = table.nodes
-    own = 0.0 if table.trips_off else rise
-    sun = own + beta
-    logs = _at_node(table.lines.by_hour, np.log1p(nodes.sun_pct), float(np.log1p(sun)))
-    logs = _at_node(logs, np.array(nodes.share), own / sun if sun > 0.0 else 0.0)
-    margin = table.first_pct - float(place.level_pct[row]) - beta - table.weight_at_trip * own
-    logs = to_log(blurred(logs, float(place.site_pct[row]) / nodes.spacing_pct))
-    cells = min(max((margin - nodes.low_pct) / nodes.spacing_pct, 0.0), nodes.count - 1.0)
-    trips = np.exp(moved(logs, cells)[..., 0])
-    return np.asarray(trips * (_trip_columns(table, systems)["trips_per_year"][row] / trips.sum()), dtype=np.float64)
-
-
-def _at_node(logs: FloatArray, nodes: FloatArray, value: float) -> FloatArray:
-    """Logs (12, 24, nodes, …) at one place between the nodes."""
-    if nodes.size == 1:
-        return logs[:, :, 0]
-    held = min(max(value, float(nodes[0])), float(nodes[-1]))
-    return np.asarray(CubicSpline(nodes, logs, axis=2)(held), dtype=np.float64)

@@ -14,8 +14,9 @@ from auditor.likelihood.states import Waiting, waiting_of
 from auditor.likelihood.supply import Chain, chain_of, smoothed_trip_chance
 from auditor.likelihood.window import TenMinute, instant_thresholds, ten_minute_of, tripped_by_mean
 
-#: Rows that one matrix product takes. Small products of one size stay on one thread and give the same bits everywhere.
-PRODUCT_ROWS = 128
+#: Multiplications and rows of one matrix product at most. Products this small stay on one thread and give the same bits
+#: whatever is solved together.
+PRODUCT_SIZE, PRODUCT_ROWS = 200_000, 128
 #: Rows of the running states: never tripped today, an hour or more since the last trip, then nearer to it.
 NEVER, FRESH, RECENT = 0, 1, 2
 #: What a slot counts.
@@ -24,13 +25,13 @@ COUNTS = (TRIPPED, TRIPS, EPISODES, LOST, CURTAILED, OVER, CEASED) = tuple(range
 TEN_MINUTE_ROOM_PCT = 3.0
 #: A mean of two slots lies on nodes half as far apart, so that these may be further apart.
 COARSER_FOR_MEANS = 0.7
-#: A chance that is taken for none [per slot].
-NO_CHANCE = 1e-10
+#: A unit takes no part while it would trip with less than this chance at its highest node.
+NO_CHANCE = 1e-6
 
 
 @dataclass(frozen=True)
 class Points:
-    """Where the machine is solved, all (p,) [% of nominal].
+    """Where the machine is solved, all (p,) [% of nominal]; of a chunk, for each day shape and place.
 
     level_pct  annual mean of the no-export voltage, with the day effect in it
     rise_pct   own rise at rated output
@@ -44,12 +45,16 @@ class Points:
 
 @dataclass(frozen=True)
 class Slot:
-    """One slot: its place in the day, its hour, output fraction, deviation of the mean [% of nominal]."""
+    """One slot: its place in the day, its hour, and for each point, (p,), output and the mean's deviation [%].
+
+    lit tells where the slot lies between the first and the last with output of the point's day.
+    """
 
     index: int
     hour: int
-    output: float
-    dev_pct: float
+    output: FloatArray
+    dev_pct: FloatArray
+    lit: BoolArray
 
 
 @dataclass(frozen=True)
@@ -73,10 +78,15 @@ class Setting:
         return possible
 
 
+def chain_for(profile: Profile, supply: Supply, finer: float = 1.0) -> Chain:
+    """The voltage's nodes for a profile on a supply; finer divides their spacing."""
+    two_slots = profile.ten_minute_pct is not None and supply.slot_s < TEN_MINUTES_S
+    return chain_of(supply.sigma_pct, supply.rho, finer * (COARSER_FOR_MEANS if two_slots else 1.0))
+
+
 def setting_of(profile: Profile, supply: Supply, finer: float = 1.0) -> Setting:
     """Prepare a profile on a supply; finer divides the node spacing."""
-    two_slots = profile.ten_minute_pct is not None and supply.slot_s < TEN_MINUTES_S
-    chain = chain_of(supply.sigma_pct, supply.rho, finer * (COARSER_FOR_MEANS if two_slots else 1.0))
+    chain = chain_for(profile, supply, finer)
     return Setting(
         profile=profile,
         slot_s=supply.slot_s,
@@ -108,6 +118,15 @@ class Part:
         # before its first slot a point is far below any threshold
         self.last_v = [np.full((index.size, nodes), -np.inf) for _ in range(steps)]
 
+    def kept(self, rows: BoolArray) -> None:
+        """Only some of the points."""
+        self.index = self.index[rows]
+        self.base_v, self.rise, self.beta = (values[rows] for values in (self.base_v, self.rise, self.beta))
+        self.running, self.ramping, self.waiting = (
+            np.ascontiguousarray(states[:, rows]) for states in (self.running, self.ramping, self.waiting)
+        )
+        self.last_v = [volts[rows] for volts in self.last_v]
+
     def joined(self, other: Part) -> Part:
         """These points and others."""
         self.index = np.concatenate([self.index, other.index])
@@ -125,15 +144,15 @@ class Part:
 
 def off_voltage(setting: Setting, points: Points, index: IntArray, slot: Slot) -> FloatArray:
     """Voltage without own output at some points and all nodes, (q, N) [% of nominal]."""
-    mean = points.level_pct[index] + points.beta_pct[index] * slot.output + slot.dev_pct
+    mean = points.level_pct[index] + points.beta_pct[index] * slot.output[index] + slot.dev_pct[index]
     return np.asarray(mean[:, None] + setting.chain.node_pct, dtype=np.float64)
 
 
 def top_voltage(setting: Setting, points: Points, index: IntArray, slot: Slot) -> FloatArray:
     """Voltage at the unit at the highest node and full output of the slot, (q,) [% of nominal]."""
-    mean = points.level_pct[index] + points.beta_pct[index] * slot.output + slot.dev_pct
-    top = mean + setting.chain.node_pct[-1]
-    return settled(top, points.rise_pct[index], slot.output, setting.profile)[0]
+    output = slot.output[index]
+    mean = points.level_pct[index] + points.beta_pct[index] * output + slot.dev_pct[index]
+    return settled(mean + setting.chain.node_pct[-1], points.rise_pct[index], output, setting.profile)[0]
 
 
 def share_under(room_pct: FloatArray, spacing_pct: float) -> FloatArray:
@@ -146,8 +165,9 @@ def share_under(room_pct: FloatArray, spacing_pct: float) -> FloatArray:
 def one_slot(setting: Setting, part: Part, slot: Slot) -> FloatArray:
     """Move to this slot, trip, wait, ramp; returns the counts (7, q), losses in slots at rated output."""
     profile = setting.profile
-    caps = [slot.output, *(min(slot.output, cap) for cap in setting.waiting.ramp_cap)]
-    off_v = part.base_v + (slot.dev_pct + part.beta * slot.output)
+    f = slot.output[part.index, None]
+    caps = [f, *(np.minimum(f, cap) for cap in setting.waiting.ramp_cap)]
+    off_v = part.base_v + (slot.dev_pct[part.index, None] + part.beta * f)
     outputs = [settled(off_v, part.rise, cap, profile) for cap in caps]
     tripped = _move(setting, part, slot, [v for v, _ in outputs])
     for step, states in enumerate((part.running, *(part.ramping[[k]] for k in range(len(caps) - 1)))):
@@ -189,22 +209,24 @@ def _move(setting: Setting, part: Part, slot: Slot, now_v: list[FloatArray]) -> 
 
 def _move_states(states: FloatArray, chain: Chain) -> None:
     """One step of the AR(1) for each state (k, q, N), in place."""
-    rows = states.reshape(-1, chain.node_pct.size)
-    for start in range(0, rows.shape[0], PRODUCT_ROWS):
-        rows[start : start + PRODUCT_ROWS] = rows[start : start + PRODUCT_ROWS] @ chain.move
+    nodes = chain.node_pct.size
+    size = max(1, min(PRODUCT_ROWS, PRODUCT_SIZE // nodes**2))
+    rows = states.reshape(-1, nodes, copy=False)
+    for start in range(0, rows.shape[0], size):
+        rows[start : start + size] = rows[start : start + size] @ chain.move
 
 
 def _counted(
     setting: Setting,
     part: Part,
-    caps: list[float],
+    caps: list[FloatArray],
     outputs: list[tuple[FloatArray, FloatArray]],
     tripped: list[FloatArray],
     under: FloatArray,
     waiting_under: FloatArray,
 ) -> FloatArray:
     """Trips and losses of the slot, (7, q); a trip falls in the middle of its slot."""
-    waiting, profile, f = setting.waiting, setting.profile, caps[0]
+    waiting, profile, f = setting.waiting, setting.profile, caps[0][:, 0]
     counts = np.zeros((len(COUNTS), part.index.size))
     for states, trip, cap, (v_pct, p) in zip((part.running, *part.ramping), tripped, caps, outputs, strict=True):
         running = states if states.ndim == 2 else states.sum(axis=0)
@@ -215,7 +237,7 @@ def _counted(
             ceased = on * (1.0 - share_under(profile.instant[0].level_pct - v_pct, setting.chain.spacing_pct))
             counts[CEASED] += ceased.sum(axis=1)
             on = on - ceased
-        counts[LOST] -= cap * on.sum(axis=1)
+        counts[LOST] -= cap[:, 0] * on.sum(axis=1)
         if profile.volt_watt is not None:
             counts[CURTAILED] += (on * (cap - p)).sum(axis=1)
     for timer_s, states, ready in zip(waiting.timer_s, part.waiting, waiting_under, strict=True):

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.inputs import TEN_MINUTES_S, Profile, Supply, Threshold
 from auditor.likelihood.supply import Chain
 
+AnyFloat = TypeVar("AnyFloat", npt.NDArray[np.float32], npt.NDArray[np.float64])
 #: Moves further than this are left out [standard deviations of a move].
-REACH_MOVE_SD = 5.5
+REACH_MOVE_SD = 4.5
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ def ten_minute_of(profile: Profile, supply: Supply, chain: Chain) -> TenMinute |
     for far in range(-(nodes - 1), nodes):
         start, end = slice(max(0, -far), nodes - max(0, far)), slice(max(0, far), nodes - max(0, -far))
         chance = np.diagonal(chain.move, far)
-        if abs(far) <= reach or chance.max() > 1e-9:
+        if abs(far) <= reach or chance.max() > 1e-6:
             steps.append(Step(start, end, np.array(chance)))
     return TenMinute(level, profile.mean_slides, chain.spacing_pct / 2.0, tuple(steps))
 
@@ -83,28 +86,29 @@ def tripped_by_mean(
     now = 0.5 * (now_v[concerned] - rule.level_pct)
     found = np.zeros_like(mass)
     for step in rule.steps:
-        share = _share_over(last[:, step.start] + now[:, step.end], rule.width_pct)
+        over = last[:, step.start] + now[:, step.end]
+        if rule.width_pct:
+            over *= 1.0 / rule.width_pct
+            share = share_over(over)
+        else:
+            share = (over > 0.0).astype(np.float64)
         share *= step.chance
-        for k in range(len(held)):
-            found[k][:, step.end] += mass[k][:, step.start] * share
+        found[:, :, step.end] += mass[:, :, step.start] * share
     tripped[held] = found
     return concerned, tripped
 
 
-def _share_over(over_pct: FloatArray, width_pct: float) -> FloatArray:
+def share_over(over: AnyFloat) -> AnyFloat:
     """Share of a cell that lies over the threshold, of fourth order: 4/3 of a cell's share less 1/3 of a double cell's.
 
-    Overwrites its argument.
+    over is what its middle lies over the threshold, in cells; it is overwritten.
     """
-    if width_pct == 0.0:
-        return (over_pct > 0.0).astype(np.float64)
-    over_pct *= 1.0 / width_pct
-    double = np.minimum(np.maximum(over_pct, -1.0), 1.0)
-    over_pct += 0.5
-    np.maximum(over_pct, 0.0, out=over_pct)
-    np.minimum(over_pct, 1.0, out=over_pct)
-    over_pct *= 4.0 / 3.0
+    double = np.minimum(np.maximum(over, -1.0), 1.0)
+    over += 0.5
+    np.maximum(over, 0.0, out=over)
+    np.minimum(over, 1.0, out=over)
+    over *= 4.0 / 3.0
     double *= -1.0 / 6.0
-    over_pct += double
-    over_pct -= 1.0 / 6.0
-    return over_pct
+    over += double
+    over -= 1.0 / 6.0
+    return over

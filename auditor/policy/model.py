@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from auditor.errors import AuditorError
+from auditor.policy.trips import Supply, Trips
 from auditor.toml_file import checked, read_toml
 
 DEFAULT = Path(__file__).with_name("policy.toml")
@@ -123,6 +124,8 @@ class Policy(_Part):
     imbalance: tuple[Imbalance, ...] = ()
     assume: Assume
     transformer: tuple[Transformer, ...] = ()
+    supply: Supply
+    trips: Trips
     region: dict[str, Region] = {}
 
     def content_hash(self) -> str:

@@ -13,6 +13,7 @@ from auditor.electrical.design import PartRises, part_rises, rise_ahead
 from auditor.electrical.network import Network
 from auditor.electrical.operating import operating_voltage
 from auditor.prepare.layout import Units, column, lay_out, section_lengths
+from auditor.prepare.trip_path import no_export_pct
 
 PARTS = ("trunk", "home_run", "feeder", "service_entrance", "service_drop")
 
@@ -24,7 +25,7 @@ SOLVED = (
     (*(f"{part}_rise_pct" for part in PARTS), "known_rise_pct", "line_current_a", "trunk_largest_arm_a", "terminal_v",
      "solar_kva"),
     ("feeder_line_current_a",),
-    ("solar_current_a", "solar_kva", "phase_kva_max", "phase_kva_min"),
+    ("solar_current_a", "solar_kva", "phase_kva_max", "phase_kva_min", "no_export_pct"),
 )  # fmt: skip
 
 
@@ -268,7 +269,7 @@ def solve(batch: Batch, three_phase: bool) -> tuple[pl.DataFrame, pl.DataFrame, 
         }
     )
     feeder = pl.DataFrame({"feeder_line_current_a": _worst(currents.feeder_a, turns)})
-    system = {
+    system: dict[str, FloatArray] = {
         "solar_current_a": _worst(currents.system_a, turns),
         "solar_kva": total_by(batch.circuit["system_row"].to_numpy(), solar_kva, batch.system.height),
     }
@@ -278,4 +279,5 @@ def solve(batch: Batch, three_phase: bool) -> tuple[pl.DataFrame, pl.DataFrame, 
     else:
         nothing = np.full(batch.system.height, np.nan)
         system |= {"phase_kva_max": nothing, "phase_kva_min": nothing}
+    system["no_export_pct"] = no_export_pct(together, turns, batch.system, batch.circuit)
     return circuit, feeder, pl.DataFrame(system)

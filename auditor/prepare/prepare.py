@@ -16,6 +16,7 @@ from auditor.prepare.bits import add_bits
 from auditor.prepare.frames import CURRENT_FACTS, Prepared, Records
 from auditor.prepare.networks import SOLVED, Batch, solve
 from auditor.prepare.runs import prepare_runs
+from auditor.prepare.trip_path import add_first_profile
 
 #: What `solve` reads of a circuit; the rest of the wide frame is not copied when a batch is parted by service.
 TO_SOLVE = (
@@ -194,7 +195,7 @@ def _finish_systems(
 def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date) -> Prepared:
     """Return the frames the checks see for whole systems; a row depends on its own system alone."""
     run = prepare_runs(records.run, catalog, policy)
-    system = frames._systems(records, run, policy)
+    system = add_first_profile(frames._systems(records, run, policy), records.unit, catalog)
     circuit = frames._circuits(records, system, run, catalog, policy, as_of)
     circuit = frames._limits(circuit, catalog, policy)
     feeder = frames._feeders(circuit, system, run)

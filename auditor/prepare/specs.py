@@ -202,11 +202,16 @@ def add_thresholds(circuit: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
 
     A threshold's level is in per unit of the nominal voltage across the unit.
     """
+    levels = lowest_levels(catalog, circuit["grid_profile"])
+    lowest_pu = pl.col("grid_profile").replace_strict(levels, default=None, return_dtype=pl.Float64)
+    frame = circuit.with_columns((lowest_pu * pl.col("unit_voltage_v")).alias("terminal_limit_v"))
+    return add_bits(frame, {"grid_profile": lowest_pu.is_null()}, {})
+
+
+def lowest_levels(catalog: Frames, texts: pl.Series) -> dict[str, float]:
+    """The lowest overvoltage threshold [per unit of the voltage across the unit] of each spelling of a grid profile."""
     levels = catalog["grid_profile_threshold"].filter(pl.col("level_pu").is_not_null())
     lowest = levels.group_by("profile").agg(pl.col("level_pu").min().alias("lowest_pu"))
     by_key = dict(catalog["grid_profile_alias"].join(lowest, on="profile").select("alias_key", "lowest_pu").iter_rows())
-    texts = circuit["grid_profile"].drop_nulls().unique().to_list()
-    level = {text: by_key[alias_key(text)] for text in texts if alias_key(text) in by_key}
-    lowest_pu = pl.col("grid_profile").replace_strict(level, default=None, return_dtype=pl.Float64)
-    frame = circuit.with_columns((lowest_pu * pl.col("unit_voltage_v")).alias("terminal_limit_v"))
-    return add_bits(frame, {"grid_profile": lowest_pu.is_null()}, {})
+    keys = {text: alias_key(text) for text in texts.drop_nulls().unique().to_list()}
+    return {text: by_key[key] for text, key in keys.items() if key in by_key}

@@ -6,7 +6,7 @@ import codecs
 import csv
 import io
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +19,7 @@ from pyarrow import csv as arrow_csv
 
 from auditor.errors import AuditorError
 from auditor.records.bindings import unique_names
+from auditor.records.broken import broken_frame, ragged_rows, swallowed_rows
 from auditor.records.counting import BLOCK_BYTES, Survey, count_rows, refusal, survey
 from auditor.records.frames import ROW_NUMBER, Chunk, rejects_frame
 from auditor.records.mapping import FileRules
@@ -203,11 +204,22 @@ def _batches(file: CsvFile, names: list[str], numbers: _RowNumbers, block_bytes:
 def _chunk(frame: pl.DataFrame, ragged: list[tuple[int, int, str]], file: CsvFile, names: list[str]) -> Chunk:
     told = [row for row in ragged if _holds_something(row[2], file.delimiter)]
     rejects = rejects_frame(_ragged_reject(number, cells, text, names) for number, cells, text in told)
+    broken = ragged_rows(told, file.delimiter)
     swallowing = _swallowing(frame, file, names)
     if swallowing.height:
+        broken += _swallowed(frame, swallowing, names, file.delimiter)
         frame = frame.filter(~pl.col(ROW_NUMBER).is_in(swallowing[ROW_NUMBER].implode()))
         rejects = pl.concat([rejects, swallowing]).sort(ROW_NUMBER)
-    return Chunk(frame, rejects, blank=len(ragged) - len(told))
+    return Chunk(frame, rejects, blank=len(ragged) - len(told), broken=broken_frame(names, broken))
+
+
+def _swallowed(
+    frame: pl.DataFrame, swallowing: pl.DataFrame, names: list[str], delimiter: str
+) -> list[tuple[int, bool, Sequence[str]]]:
+    """Return the rows that lie in those with an open quote, whole again."""
+    at = {number: names.index(column) for number, column in swallowing.select(ROW_NUMBER, "column").iter_rows()}
+    rows = frame.filter(pl.col(ROW_NUMBER).is_in(list(at))).select(ROW_NUMBER, *names)
+    return [row for number, *cells in rows.iter_rows() for row in swallowed_rows(number, cells, at[number], delimiter)]
 
 
 def _swallowing(frame: pl.DataFrame, file: CsvFile, names: list[str]) -> pl.DataFrame:

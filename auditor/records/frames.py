@@ -22,6 +22,7 @@ KIND_TYPES: dict[Kind, pl.DataType] = {
     "length": pl.Float64(),
     "current": pl.Float64(),
     "date": pl.Date(),
+    "instant": pl.Datetime("us"),
 }
 
 ROW_NUMBER = "row_number"
@@ -41,6 +42,10 @@ FAULT_SCHEMA: dict[str, pl.DataType] = {
 #: where the file has none.
 REJECT_SCHEMA: dict[str, pl.DataType] = FAULT_SCHEMA | {"sheet": pl.String()}
 
+#: A cell that could not be read and counts as missing: as a reject, and whose it is. `circuit_id` is null where the
+#: row is of no circuit, or of several.
+WARNING_SCHEMA: dict[str, pl.DataType] = REJECT_SCHEMA | {"system_id": pl.String(), "circuit_id": pl.String()}
+
 #: A cell that its reader could not make text of; `header` is the frame's name of its column.
 CELL_FAULT_SCHEMA: dict[str, pl.DataType] = {
     ROW_NUMBER: pl.Int64(),
@@ -50,8 +55,10 @@ CELL_FAULT_SCHEMA: dict[str, pl.DataType] = {
     "sentence": pl.String(),
 }
 
-#: A fact on which rows disagree. `values` and `rows` run side by side: each value as text with the first row that
-#: states it. `circuit_id` is set for facts of a circuit, its home runs and units, `combiner_id` for those of a feeder.
+#: A fact on which rows disagree. `values`, `rows`, `sheets` and `files` run side by side: each value as text with the
+#: first row that states it, the sheet that the row is on (null where that is not known, or the file has none) and the
+#: file, which is null where it is the one that was read. `circuit_id` is set for facts of a circuit, its home runs and
+#: units, `combiner_id` for those of a feeder.
 CONFLICT_SCHEMA: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "circuit_id": pl.String(),
@@ -59,6 +66,8 @@ CONFLICT_SCHEMA: dict[str, pl.DataType] = {
     "column": pl.String(),
     "values": pl.List(pl.String()),
     "rows": pl.List(pl.Int64()),
+    "sheets": pl.List(pl.String()),
+    "files": pl.List(pl.String()),
 }
 
 #: Whose a refused row is, as far as it can be read.
@@ -91,17 +100,32 @@ def on_sheet(faults: pl.DataFrame, sheet: str | None) -> pl.DataFrame:
     return faults.with_columns(pl.lit(sheet, dtype=pl.String).alias("sheet"))
 
 
+def whose(warnings: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Return warnings with the ids of their rows: `WARNING_SCHEMA`. `rows` has row_number, system_id, circuit_id."""
+    names = ("system_id", "circuit_id")
+    if not warnings.height:
+        return warnings.with_columns(pl.lit(None, pl.String).alias(name) for name in names)
+    mine = rows.join(warnings.select(ROW_NUMBER).unique(), on=ROW_NUMBER, how="semi")
+    once = mine.group_by(ROW_NUMBER).agg(
+        pl.when(pl.col(name).n_unique() == 1).then(pl.col(name).first()).alias(name) for name in names
+    )
+    return warnings.join(once, on=ROW_NUMBER, how="left", maintain_order="left").select(list(WARNING_SCHEMA))
+
+
 @dataclass(frozen=True)
 class Chunk:
     """Some rows of a file as text, in the user's own columns plus `row_number`, and what the reader itself refused.
 
     `blank` counts rows the reader found to hold nothing. `faults` are cells of these rows that are no text.
+    `broken` has the cells of rows that the reader refused, as far as they can be told apart: the frame's columns and
+    `aligned`.
     """
 
     frame: pl.DataFrame
     rejects: pl.DataFrame
     blank: int = 0
     faults: pl.DataFrame | None = None
+    broken: pl.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -142,7 +166,7 @@ class Reading:
     it is None where the rows are the circuits one by one, and the systems that have none. `refused` holds system_id,
     circuit_id (null where it cannot be read) and source_row of refused rows whose system is known: their circuits
     exist, and nothing is known of them. `warnings` are cells that could not be read and count as missing, as the
-    mapping says, in the columns of the rejects. `keys`, of a workbook whose sheets belong together, holds sheet,
+    mapping says, in the columns of `WARNING_SCHEMA`. `keys`, of a workbook whose sheets belong together, holds sheet,
     row_number, system_id and circuit_id of every refused row as far as they can be read; elsewhere `refused` has them.
     """
 
@@ -160,7 +184,7 @@ class Reading:
     notes: tuple[str, ...] = ()
     row_keys: pl.DataFrame | None = None
     refused: pl.DataFrame | None = None
-    warnings: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=REJECT_SCHEMA))
+    warnings: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=WARNING_SCHEMA))
     keys: pl.DataFrame | None = None
 
 

@@ -20,14 +20,16 @@ from auditor.records.frames import (
     REJECT_SCHEMA,
     ROW_NUMBER,
     SOURCE_ROW,
+    WARNING_SCHEMA,
     Reading,
     Tables,
     on_sheet,
     table_schema_of,
+    whose,
 )
 from auditor.records.joined_rules import ROW_KEYS, Sheet, resolve
 from auditor.records.mapping import Mapping, SheetRole, sheet_columns
-from auditor.records.merging import in_order, merge_facts, name_by_role
+from auditor.records.merging import APART, in_order, merge_facts, name_by_role, tell_places
 from auditor.records.parts import ROW, RUN_FACTS, Parts, part_rows
 from auditor.records.schema import RUN, simple_columns
 from auditor.records.sheet_table import SheetTable, choose_sheet, open_sheet
@@ -41,8 +43,6 @@ _REQUIRED: dict[SheetRole, tuple[str, ...]] = {
     "circuits": KEYS,
     "runs": ("system_id", "role"),
 }
-#: Added to the keys of rows of the systems' sheet, which so differ from those of the circuits'.
-_APART = 1 << 32
 
 
 def read_joined(
@@ -116,7 +116,7 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
     result = split(parts)
     duplicate = result.duplicates.height
     told = {role: pl.concat([pl.DataFrame(schema=FAULT_SCHEMA), *sheet.rejects]) for role, sheet in sheets.items()}
-    tables = _tables(result, systems, runs)
+    tables = _tables(result, circuits, systems, runs)
     present = _present(sheets)
     reading = Reading(
         tables=tables,
@@ -136,7 +136,7 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
         row_keys=_row_keys(result, systems, runs),
         refused=_refused(circuits, systems),
         keys=pl.concat([on_sheet(sheet.refused, sheet.name) for sheet in sheets.values()]),
-        warnings=pl.concat([pl.DataFrame(schema=REJECT_SCHEMA), *(w for s in sheets.values() for w in s.warnings)]),
+        warnings=pl.concat([pl.DataFrame(schema=WARNING_SCHEMA), *map(_warnings, sheets.values())]),
     )
     if reading.rows_in != reading.accepted + reading.rejected + reading.duplicate:
         raise AuditorError(
@@ -144,6 +144,12 @@ def _finish(book: Workbook, sheets: dict[SheetRole, Sheet]) -> Reading:
             f"rejected and {reading.duplicate} repeated, which do not add up; nothing was taken from this file"
         )
     return reading
+
+
+def _warnings(sheet: Sheet) -> pl.DataFrame:
+    """Return the sheet's cells that count as missing, with the ids of their rows, refused since or not."""
+    rows = pl.concat([sheet.rows.select(list(ROW_KEYS)), sheet.refused.select(list(ROW_KEYS))])
+    return whose(pl.concat([pl.DataFrame(schema=REJECT_SCHEMA), *sheet.warnings]), rows)
 
 
 def _refused(circuits: Sheet, systems: Sheet | None) -> pl.DataFrame:
@@ -161,23 +167,32 @@ def _refused(circuits: Sheet, systems: Sheet | None) -> pl.DataFrame:
 def _system_parts(systems: Sheet) -> Parts:
     """Return the parts of the systems' rows, none of which is a circuit.
 
-    Each has a stand-in for a circuit's id of its own: two rows of one system differ on facts and not on a key.
+    Each has a stand-in for a circuit's id of its own: two rows of one system differ on facts and not on a key. Their
+    keys and numbers differ by `APART` from those of the circuits' rows.
     """
     parts = part_rows(systems.rows)
     rows = parts.rows.with_columns(
-        pl.col(ROW) + _APART,
+        pl.col(ROW) + APART,
+        pl.col(ROW_NUMBER) + APART,
         pl.lit(False).alias("has_circuit"),
         pl.format("\0{}", ROW_NUMBER).alias("circuit_id"),
     )
     return replace(parts, rows=rows, home_runs=parts.home_runs.clear())
 
 
-def _tables(result: Split, systems: Sheet | None, runs: Sheet | None) -> Tables:
-    """Add the runs' sheet to the tables; a system's source row is that of its own sheet.
+def _tables(result: Split, circuits: Sheet, systems: Sheet | None, runs: Sheet | None) -> Tables:
+    """Add the runs' sheet to the tables; a system's source row is that of its own sheet. Conflicts name their sheets.
 
     Runs that state one order and disagree are one run, whose facts are missing where they do.
     """
-    tables = result.tables
+    names = {0: (None, circuits.name), 1: (None, systems.name if systems else None)}
+    own_row = pl.col(SOURCE_ROW) % APART
+    tables = replace(
+        result.tables,
+        system=result.tables.system.with_columns(own_row),
+        run=result.tables.run.with_columns(own_row),
+        conflicts=tell_places(result.tables.conflicts, names),
+    )
     if runs is not None and runs.rows.height:
         schema = table_schema_of(RUN)
         rows = runs.rows.rename({ROW_NUMBER: SOURCE_ROW})
@@ -187,7 +202,8 @@ def _tables(result: Split, systems: Sheet | None, runs: Sheet | None) -> Tables:
         )
         merged, told = merge_facts(listed, RUN.key, RUN_FACTS)
         run = pl.concat([tables.run, merged.select(list(schema))]).sort(list(RUN.key))
-        conflicts = pl.concat([tables.conflicts, name_by_role(told)], how="diagonal")
+        of_runs = tell_places(name_by_role(told), {0: (None, runs.name)})
+        conflicts = pl.concat([tables.conflicts, of_runs], how="diagonal")
         tables = replace(tables, run=run, conflicts=in_order(conflicts))
     if systems is not None:
         first = systems.rows.group_by("system_id").agg(pl.col(ROW_NUMBER).min().alias("own"))

@@ -29,6 +29,8 @@ Progress = Callable[[int, int | None], None]
 #: Headers of the columns in front: the row in the user's file, why it was refused, and the mark.
 FRONT = ("row in the file (auditor)", "reason (auditor)", "origin (auditor)")
 _, _REASON, _ORIGIN = FRONT
+#: What all of them hold.
+_OURS = "(auditor)"
 #: Reasons for which the cells of a row may stand in other columns than their own.
 SHIFTED = ("missing-cell", "extra-cell")
 _MARK = re.compile(r"(\d{1,9}):([0-9a-f]{12}):(\d{1,12}):([a-z-]*):(.*)", re.DOTALL)
@@ -85,7 +87,10 @@ def read_mark(text: str) -> Mark | None:
 
 
 def mended_sheets(path: Path) -> list[MendedSheet]:
-    """Return the sheets of mended rows that a file holds; none where it is no such workbook."""
+    """Return the sheets of mended rows that a file holds; none where it is no such workbook.
+
+    AuditorError where a sheet has the columns in front and not the marks.
+    """
     if path.suffix.lower() not in WORKBOOK_SUFFIXES or not _may_hold_marks(path):
         return []
     with open_workbook(path) as book:
@@ -94,8 +99,8 @@ def mended_sheets(path: Path) -> list[MendedSheet]:
 
 
 def _may_hold_marks(path: Path) -> bool:
-    """Look for the mark's header where texts lie, before the workbook is opened for nothing."""
-    word = _ORIGIN.encode()
+    """Look for the headers in front where texts lie, before the workbook is opened for nothing."""
+    word = _OURS.encode()
     with open_archive(path) as archive:
         for part in archive.namelist():
             if "sharedStrings" not in part and "worksheets/" not in part:
@@ -117,6 +122,12 @@ def _marked(book: Workbook, sheet: SheetPart) -> MendedSheet | None:
     at = next((column for column, name in names.items() if name.startswith(_ORIGIN)), 0)
     origin = read_mark(names[at].removeprefix(_ORIGIN + " ")) if at else None
     if origin is None:
+        if at or set(names.values()) & set(FRONT[:2]):
+            raise AuditorError(
+                f"{book.where(sheet.name)}: holds rows to mend, and its hidden column C, headed {_ORIGIN!r}, is gone or"
+                " changed: nothing else says whose rows they are. Export the rejects again, and bring the mended cells"
+                " into that workbook: auditor export rejects -o FILE.xlsx"
+            )
         return None
     reason = next((column for column, name in names.items() if name == _REASON), None)
     marks, shifted = list[Mark](), dict[int, str]()

@@ -6,7 +6,7 @@ first row that states it. An empty cell disagrees with nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -15,6 +15,9 @@ from auditor.records.parts import ROW, RUN_FACTS
 from auditor.records.schema import CIRCUIT, RUN, UNIT
 
 _OWNER = ("system_id", "circuit_id")
+#: Rows of several sheets or files are merged with so much added to the `source_row` of those of the second, twice as
+#: much to the third, and so on: `tell_places` says which is which.
+APART = 1 << 32
 _CIRCUIT_FACTS = tuple(c.name for c in CIRCUIT.columns if c.name not in CIRCUIT.key)
 _UNIT_FACTS = tuple(c.name for c in UNIT.columns if c.name not in UNIT.key)
 #: What a missing fact would be worked out from: where rows disagree on the first, the second settles nothing.
@@ -130,6 +133,22 @@ def role_prefix() -> pl.Expr:
     """Return what stands before the column of a run of this `role` and `run_order`, such as feeder_."""
     order = pl.when(pl.col("run_order") > 1).then(pl.format("{}_", "run_order")).otherwise(pl.lit(""))
     return pl.concat_str(pl.col("role").str.replace_all(" ", "_"), pl.lit("_"), order)
+
+
+def tell_places(conflicts: pl.DataFrame, places: Mapping[int, tuple[str | None, str | None]]) -> pl.DataFrame:
+    """Return conflicts with the file and sheet of each row; `places` has them by how often `APART` was added to it."""
+    which, row = pl.element() // APART, pl.element() % APART
+
+    def named(at: int) -> pl.Expr:
+        names = [place[at] for place in places.values()]
+        name = which.replace_strict(list(places), names, default=None, return_dtype=pl.String)
+        return pl.col("rows").list.eval(name)
+
+    return conflicts.with_columns(
+        pl.col("rows").list.eval(row),
+        named(1).alias("sheets"),
+        named(0).alias("files"),
+    )
 
 
 def in_order(conflicts: pl.DataFrame) -> pl.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -10,19 +10,31 @@ from pathlib import Path
 import polars as pl
 
 from auditor.errors import AuditorError
-from auditor.records.bindings import Plan, plan_columns
+from auditor.records.bindings import Binding, Plan, plan_columns
+from auditor.records.broken import ALIGNED, KEYS_SCHEMA, keys_of_broken, owners
 from auditor.records.casting import cast_rows, keys_of_refused
 from auditor.records.csv_reader import csv_chunks, open_csv
-from auditor.records.frames import REFUSED_SCHEMA, REJECT_SCHEMA, ROW_NUMBER, Chunk, Reading, on_sheet
+from auditor.records.frames import (
+    REFUSED_SCHEMA,
+    REJECT_SCHEMA,
+    ROW_NUMBER,
+    WARNING_SCHEMA,
+    Chunk,
+    Reading,
+    on_sheet,
+    whose,
+)
 from auditor.records.joined import read_joined
 from auditor.records.json_reader import Json, json_systems, jsonl_systems
 from auditor.records.mapping import Mapping, identity_mapping
+from auditor.records.merging import tell_places
 from auditor.records.nested_reader import NestedReader
 from auditor.records.parquet_reader import open_parquet, parquet_chunks, refuse_untextable
 from auditor.records.parts import Parts, part_rows
 from auditor.records.schema import simple_columns
 from auditor.records.sheet_table import SheetTable, choose_sheet, open_sheet
 from auditor.records.split import split
+from auditor.records.totals import drop_totals
 from auditor.records.workbook import open_workbook
 
 #: Called with the rows read so far and the rows in all, where that is known.
@@ -113,7 +125,8 @@ class _Tally:
     parts: list[Parts] = field(default_factory=list)
     rejects: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
     refused: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REFUSED_SCHEMA)])
-    warnings: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=REJECT_SCHEMA)])
+    broken: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=KEYS_SCHEMA)])
+    warnings: list[pl.DataFrame] = field(default_factory=lambda: [pl.DataFrame(schema=WARNING_SCHEMA)])
     present: set[str] = field(default_factory=set)
     blank: int = 0
     rejected: int = 0
@@ -125,11 +138,14 @@ def read_flat(flat: Flat, progress: Progress | None) -> Reading:
     """Read a flat file to its end."""
     table = flat.table
     tally = _Tally(present={b.canonical for b in flat.plan.bindings}, sheet=table.sheet.name if table else None)
-    for chunk in flat.chunks:
+    for read in flat.chunks:
+        chunk = _with_totals(read, flat.plan.bindings)
+        if chunk.broken is not None:
+            tally.broken.append(keys_of_broken(chunk.broken, flat.plan.bindings))
         cast = cast_rows(chunk.frame, flat.plan.bindings, chunk.faults)
         tally.parts.append(part_rows(cast.rows))
         tally.rejects += [on_sheet(chunk.rejects, tally.sheet), on_sheet(cast.rejects, tally.sheet)]
-        tally.warnings.append(on_sheet(cast.warnings, tally.sheet))
+        tally.warnings.append(whose(on_sheet(cast.warnings, tally.sheet), cast.rows))
         tally.refused.append(keys_of_refused(chunk.frame, cast.rejects, flat.plan.bindings))
         tally.present |= set(cast.rows.columns) - {ROW_NUMBER}
         tally.blank += chunk.blank + cast.blank
@@ -142,13 +158,26 @@ def read_flat(flat: Flat, progress: Progress | None) -> Reading:
     return replace(reading, unmapped=unmapped, absent=flat.plan.absent, ignored=flat.plan.ignored, notes=notes)
 
 
+def _with_totals(chunk: Chunk, bindings: Sequence[Binding]) -> Chunk:
+    """Return a chunk whose ragged rows of totals are refused as such: they are nobody's."""
+    if chunk.broken is None or not chunk.broken.height:
+        return chunk
+    ragged = chunk.broken.filter(~pl.col(ALIGNED)).drop(ALIGNED)
+    totals = drop_totals(ragged, bindings)[1]
+    if not totals.height:
+        return chunk
+    others = chunk.rejects.join(totals, on=ROW_NUMBER, how="anti")
+    broken = chunk.broken.join(totals, on=ROW_NUMBER, how="anti", maintain_order="left")
+    return replace(chunk, rejects=pl.concat([others, totals]).sort(ROW_NUMBER), broken=broken)
+
+
 def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]], progress: Progress | None) -> Reading:
     tally = _Tally()
     for batch in systems:
         result = reader.read(batch)
         tally.parts.append(result.parts)
         tally.rejects.append(on_sheet(result.rejects, None))
-        tally.warnings.append(on_sheet(result.warnings, None))
+        tally.warnings.append(whose(on_sheet(result.warnings, None), result.parts.rows))
         tally.refused.append(result.refused)
         tally.rejected += result.rejected
         tally.done += result.rows
@@ -161,6 +190,13 @@ def _read_nested(reader: NestedReader, systems: Iterator[list[tuple[int, Json]]]
     return replace(reading, unmapped=reader.unmapped(), absent=absent, ignored=reader.ignored())
 
 
+def _refused(tally: _Tally, systems: pl.DataFrame) -> pl.DataFrame:
+    """Return whose the refused rows are, those whose cells do not stand one to a column among them."""
+    whole = pl.concat(tally.refused)
+    known = pl.concat([systems.select("system_id"), whole.select("system_id")])
+    return pl.concat([whole, owners(pl.concat(tally.broken), known)])
+
+
 def _finish(tally: _Tally, rows_in: int, name: str) -> Reading:
     parts = tally.parts or [part_rows(pl.DataFrame(schema={ROW_NUMBER: pl.Int64()}))]
     tally.parts = []
@@ -168,7 +204,7 @@ def _finish(tally: _Tally, rows_in: int, name: str) -> Reading:
     result = split(parts)
     duplicate = result.duplicates.height
     reading = Reading(
-        tables=result.tables,
+        tables=replace(result.tables, conflicts=tell_places(result.tables.conflicts, {0: (None, tally.sheet)})),
         rejects=pl.concat(tally.rejects).sort(ROW_NUMBER, maintain_order=True),
         duplicates=result.duplicates,
         unmapped=(),
@@ -180,7 +216,7 @@ def _finish(tally: _Tally, rows_in: int, name: str) -> Reading:
         rejected=tally.rejected,
         duplicate=duplicate,
         row_keys=result.row_keys,
-        refused=pl.concat(tally.refused),
+        refused=_refused(tally, result.tables.system),
         warnings=pl.concat(tally.warnings).sort(ROW_NUMBER, maintain_order=True),
     )
     if rows_in != reading.accepted + reading.rejected + reading.duplicate:

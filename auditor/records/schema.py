@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["id", "text", "integer", "number", "length", "size", "current", "date", "choice", "arms", "sections"]
+Kind = Literal[
+    "id", "text", "integer", "number", "length", "size", "current", "date", "choice", "arms", "sections", "instant"
+]  # fmt: skip
 
 SERVICES = ("120/240", "208Y/120", "480Y/277", "230", "400Y/230")
 ROLES = ("home run", "feeder", "service entrance", "service drop")

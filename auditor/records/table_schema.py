@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from auditor.records.evidence_schema import REQUIRED
 from auditor.records.schema import CIRCUIT, TABLES, Column, Kind, Table, simple_columns
 
 _TYPES: dict[Kind, str] = {
@@ -22,6 +23,7 @@ _TYPES: dict[Kind, str] = {
     "length": "number",
     "current": "number",
     "date": "date",
+    "instant": "datetime",
 }
 
 #: Canonical spellings; the importer reads more, and writes these.
@@ -30,6 +32,8 @@ _PATTERNS: dict[Kind, str] = {
     "arms": r"[0-9]+(\+[0-9]+)*",
     "sections": r"[0-9]+@[0-9.]+( \+ [0-9]+@[0-9.]+)*",
 }
+#: An instant with its offset, which the specification's own form of a datetime has not.
+_INSTANT_FORMAT = "any"
 
 
 def simple_table_schema() -> dict[str, Any]:
@@ -65,8 +69,19 @@ def canonical_table_schemas() -> dict[str, dict[str, Any]]:
     return {table.name: canonical_table_schema(table) for table in TABLES}
 
 
+def evidence_table_schema(table: Table) -> dict[str, Any]:
+    """Return the descriptor of a file of readings or events.
+
+    Cells of their keys may be empty (a reading of a whole system has no circuit), so none is declared.
+    """
+    fields = [_field(column.name, column, column.name in REQUIRED[table.name]) for column in table.columns]
+    return {"fields": fields, "missingValues": [""]}
+
+
 def _field(name: str, column: Column, required: bool) -> dict[str, Any]:
     field: dict[str, Any] = {"name": name, "type": _TYPES[column.kind], "description": column.about}
+    if column.kind == "instant":
+        field["format"] = _INSTANT_FORMAT
     if column.unit:
         field["unit"] = column.unit
     constraints: dict[str, Any] = {"required": True} if required else {}

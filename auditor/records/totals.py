@@ -25,6 +25,11 @@ _GROUP_TOTAL = (
 _FIGURE = r"^\s*[-+$€£]?\s*\d[\d.,' ]*\s*(%|[A-Za-z°]{1,4}|'|\")?\s*$"
 
 
+def totals_rows(rejects: pl.DataFrame) -> pl.DataFrame:
+    """Return where the rows of totals among rejects stand: sheet and row_number, each once, in order."""
+    return rejects.filter(code=TOTALS_ROW).select("sheet", ROW_NUMBER).unique(maintain_order=True)
+
+
 def drop_totals(frame: pl.DataFrame, bindings: Sequence[Binding]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the text frame without rows that sum up, and these as rejects.
 

@@ -25,6 +25,7 @@ from auditor.store import Store
 from auditor.store.mending import mapping_of
 from auditor.store.originals import Import, original_path, read_manifest
 from auditor.store.records_db import Connection
+from auditor.store.rejects import OPEN
 
 #: Comments on a sheet; a spreadsheet program gets slow with more. Further cells have their colour and reason.
 MOST_COMMENTS = 10_000
@@ -85,7 +86,7 @@ def write_mending(con: Connection, store: Store, path: Path) -> Mended:
 def _parts(con: Connection, store: Store) -> list[_Part]:
     entries = read_manifest(store)
     groups = con.execute(
-        "SELECT DISTINCT import_id, sheet FROM reject WHERE closed_by IS NULL ORDER BY ALL NULLS FIRST"
+        f"SELECT DISTINCT import_id, sheet FROM reject WHERE {OPEN} ORDER BY ALL NULLS FIRST"
     ).fetchall()
     parts: list[_Part] = []
     for import_id in dict.fromkeys(group[0] for group in groups):
@@ -109,13 +110,14 @@ def _part(
         )
     found = pl.from_arrow(
         con.sql(
-            'SELECT row_number, "column", raw, code, sentence FROM reject WHERE closed_by IS NULL AND import_id = $id'
+            f'SELECT row_number, "column", raw, code, sentence FROM reject WHERE {OPEN} AND import_id = $id'
             ' AND sheet IS NOT DISTINCT FROM $sheet ORDER BY row_number, "column", code, sentence',
             params={"id": entry.import_id, "sheet": sheet},
         ).to_arrow_table()
     )
     assert isinstance(found, pl.DataFrame)
-    own = own_rows(path, mapping, sheet, found["row_number"].unique())
+    records = entry.imported_as == "records"
+    own = own_rows(path, mapping, sheet, found["row_number"].unique()) if records else None
     part = _Part(_sheet_name(entry, sheet, taken), entry, sheet, found, own)
     if part.rows > XLSX_ROWS:
         raise AuditorError(

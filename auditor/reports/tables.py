@@ -10,9 +10,13 @@ import duckdb
 from auditor.errors import AuditorError
 from auditor.reports.fetching import facts_query
 from auditor.store.records_db import Connection, quoted
+from auditor.store.rejects import OPEN
 from auditor.toml_file import did_you_mean
 
 VERDICTS = ("fail", "unknown", "pass", "not applicable")
+
+#: Whether a rejected row waits to be mended, was mended since, or sums up others and is no record.
+_STATE = f"CASE WHEN {OPEN} THEN 'open' WHEN closed_by IS NULL THEN 'no record' ELSE 'closed' END"
 
 _BOOKKEEPING = ("row_hash", "import_id", "missing_bits", "assumed_bits")
 
@@ -59,7 +63,7 @@ def _findings(con: Connection, filters: Filters) -> str:
 def _rejects(con: Connection, filters: Filters) -> str:
     return (
         'SELECT i.file_name, r.row_number, r."column", r.canonical, r.raw, r.code, r.sentence, r.import_id, r.sheet,'
-        " r.system_id, r.circuit_id, r.closed_by IS NULL AS open, r.closed_by"
+        f" r.system_id, r.circuit_id, {OPEN} AS open, r.closed_by, {_STATE} AS state"
         f" FROM reject r JOIN import i USING (import_id){_where(_of_systems(filters, 'r.system_id'))}"
         " ORDER BY r.import_id, r.sheet NULLS FIRST, r.row_number, r.canonical NULLS FIRST,"
         ' r."column", r.code, r.sentence, r.raw'
@@ -67,7 +71,8 @@ def _rejects(con: Connection, filters: Filters) -> str:
 
 
 def _conflicts(con: Connection, filters: Filters) -> str:
-    said = "lambda i: c.\"values\"[i] || ' (row ' || c.\"rows\"[i] || ')'"
+    place = "coalesce(c.files[n], i.file_name), 'sheet ' || c.sheets[n], 'row ' || c.\"rows\"[n]"
+    said = f"lambda n: c.\"values\"[n] || ' (' || concat_ws(', ', {place}) || ')'"
     return (
         f'SELECT i.file_name, c.system_id, c.circuit_id, c.combiner_id, c."column",'
         f" array_to_string(list_transform(range(1, len(c.\"values\") + 1), {said}), '; ') AS said, c.import_id"
@@ -76,17 +81,34 @@ def _conflicts(con: Connection, filters: Filters) -> str:
     )
 
 
+#: Where the value of a suspicion stands: the row that gave the latest revision of its circuit, home run, system, or
+#: shared run where the system has one of that role. One of a whole file has no row.
+_SUSPICIONS = """
+    SELECT v.system_id, v.circuit_id, v.code, v."column", v.value, v.sentence, NULL::VARCHAR AS sheet, 0 AS told,
+      CASE WHEN v.import_id IS NOT NULL THEN v.import_id WHEN v.circuit_id IS NOT NULL
+        THEN coalesce(h.import_id, c.import_id) WHEN v."column" SIMILAR TO $shared THEN r.import_id
+        ELSE s.import_id END AS import_id,
+      CASE WHEN v.import_id IS NOT NULL THEN NULL WHEN v.circuit_id IS NOT NULL
+        THEN coalesce(h.source_row, c.source_row) WHEN v."column" SIMILAR TO $shared THEN r.source_row
+        ELSE s.source_row END AS row_number
+    FROM warning v LEFT JOIN system s USING (system_id) LEFT JOIN circuit c USING (system_id, circuit_id)
+    LEFT JOIN (FROM run WHERE role = 'home run' AND run_order = 1) h
+      ON h.system_id = v.system_id AND h.circuit_id = v.circuit_id AND starts_with(v."column", 'home_run_')
+    LEFT JOIN (SELECT system_id, role, min(import_id) AS import_id, min(source_row) AS source_row FROM run
+      WHERE role <> 'home run' GROUP BY ALL HAVING count(*) = 1) r
+      ON r.system_id = v.system_id AND starts_with(v."column", replace(r.role, ' ', '_') || '_')
+""".replace("$shared", "'(feeder|service_entrance|service_drop)_(2_)?(length_m|size|material)'")
+
+
 def _warnings(con: Connection, filters: Filters) -> str:
     """What cannot be meant, then cells that count as missing because the mapping says so."""
     where = _where(_of_systems(filters, "system_id"))
     return (
-        'SELECT system_id, circuit_id, code, "column", value, sentence, file_name, sheet, row_number FROM ('
-        'SELECT system_id, circuit_id, code, "column", value, sentence, NULL AS file_name, NULL AS sheet,'
-        " NULL::BIGINT AS row_number, 0 AS import_id FROM warning"
-        ' UNION ALL SELECT NULL, NULL, w.code, w."column", w.raw, w.sentence, i.file_name, w.sheet, w."row",'
-        f" w.import_id FROM import_warning w JOIN import i USING (import_id)){where}"
-        ' ORDER BY import_id, sheet NULLS FIRST, row_number, system_id, circuit_id NULLS FIRST, code, "column", value,'
-        " sentence"
+        'SELECT system_id, circuit_id, code, "column", value, sentence, i.file_name, sheet, row_number FROM ('
+        f'{_SUSPICIONS} UNION ALL SELECT w.system_id, w.circuit_id, w.code, w."column", w.raw, w.sentence, w.sheet, 1,'
+        f' w.import_id, w."row" FROM import_warning w) LEFT JOIN import i USING (import_id){where}'
+        " ORDER BY told, CASE WHEN told = 1 THEN import_id END, sheet NULLS FIRST, CASE WHEN told = 1 THEN row_number"
+        ' END, system_id, circuit_id NULLS FIRST, code, "column", value, sentence'
     )
 
 
@@ -155,10 +177,26 @@ def _systems(con: Connection, filters: Filters) -> str:
     return _joined(con, "system", ("system_id",), filters)
 
 
+def _trips(con: Connection, filters: Filters) -> str:
+    """What is expected of each system's overvoltage trips, the most first."""
+    held = _columns(con, "system_result")
+    if "trip_band" not in held:
+        raise AuditorError("This run holds no expected trips. Make one that does: auditor audit")
+    first, last = held.index("trip_band"), held.index("trip_missing")
+    columns = ", ".join(f"r.{quoted(name)}" for name in held[first : last + 1])
+    conditions = _of_systems(filters, "r.system_id")
+    return (
+        "SELECT r.system_id, s.site_label, s.region, s.utility, s.distribution_feeder_id, s.designer, s.contact,"
+        f" {columns} FROM system_result r JOIN system s USING (system_id){_where(conditions)}"
+        " ORDER BY r.trip_days_per_year DESC NULLS LAST, r.system_id"
+    )
+
+
 _QUERIES: dict[str, Callable[[Connection, Filters], str]] = {
     "findings": _findings,
     "circuits": _circuits,
     "systems": _systems,
+    "trips": _trips,
     "rejects": _rejects,
     "facts": _facts,
     "conflicts": _conflicts,
@@ -194,14 +232,16 @@ def _check_filters(con: Connection, what: str, filters: Filters) -> None:
         if filters.check not in checks:
             meant = did_you_mean(filters.check, checks)
             raise AuditorError(f"--check {filters.check}: there is no such check.{meant} `auditor explain` lists them.")
-    if what in _JUDGED:
-        for system in filters.systems:
-            _check_system(con, system)
+    for system in filters.systems:
+        _check_system(con, what, system)
 
 
-def _check_system(con: Connection, system: str) -> None:
-    if con.execute("SELECT 1 FROM system_result WHERE system_id = ?", [system]).fetchall():
-        return
+def _check_system(con: Connection, what: str, system: str) -> None:
+    """Refuse a system that the run does not hold; one that only refused or disagreeing rows name is known by them."""
+    told = {"rejects": "reject", "conflicts": "conflict"}.get(what)
+    for table in ("system_result", *([told] if told else ())):
+        if con.execute(f"SELECT 1 FROM {table} WHERE system_id = ? LIMIT 1", [system]).fetchall():
+            return
     merged = con.execute("SELECT kept_id FROM merged WHERE dropped_id = ?", [system]).fetchall()
     if merged:
         raise AuditorError(f"--system {system}: is merged into {merged[0][0]}, and not audited by itself.")

@@ -12,8 +12,17 @@ import polars as pl
 from auditor.errors import AuditorError
 from auditor.records import Mapping, Reading, identity_mapping, load_mapping, read_records
 from auditor.records.frames import SOURCE_ROW, table_schema_of
+from auditor.records.mapping import SheetRole
 from auditor.records.mended import MendedSheet, Progress, mapping_of_mended, mended_sheets, read_mended
-from auditor.records.merging import in_order, merge_circuits, merge_facts, name_by_role, role_prefix
+from auditor.records.merging import (
+    APART,
+    in_order,
+    merge_circuits,
+    merge_facts,
+    name_by_role,
+    role_prefix,
+    tell_places,
+)
 from auditor.records.parts import ROW, RUN_FACTS, SYSTEM_FACTS
 from auditor.records.schema import CIRCUIT, RUN, SYSTEM, UNIT, Table
 from auditor.store.folder import Store
@@ -69,7 +78,8 @@ def read_entry(
     held = _frame(con, "SELECT system_id, circuit_id FROM circuit WHERE row_hash <> $place", {"place": PLACE})
     reading = read_mended(path, mapping_of(store, entries, entry, path), sheets, held, progress)
     rows = [(row, sheet.origin.sheet) for sheet in sheets for row in sheet.rows]
-    return Read(_beside(con, reading, entry.mends), pl.DataFrame(rows, schema=MENDED_SCHEMA, orient="row"))
+    beside = _beside(con, reading, entry.mends, _Places(store, entries, entry, path))
+    return Read(beside, pl.DataFrame(rows, schema=MENDED_SCHEMA, orient="row"))
 
 
 def _sheets_of(path: Path, import_id: int) -> list[MendedSheet]:
@@ -91,7 +101,40 @@ def _frame(con: Connection, query: str, values: dict[str, str] | None = None) ->
     return found
 
 
-def _beside(con: Connection, reading: Reading, mends: int) -> Reading:
+@dataclass(frozen=True)
+class _Places:
+    """Says where rows stand: those of the file that is read as `entry`, and those that other imports gave."""
+
+    store: Store
+    entries: Sequence[Import]
+    entry: Import
+    path: Path
+
+    def told(self, table: Table, conflicts: pl.DataFrame) -> pl.DataFrame:
+        """Conflicts of a table's rows with their files and sheets; rows of other imports stand `APART` times theirs."""
+        imports = (conflicts["rows"].explode() // APART).unique().to_list()
+        return tell_places(conflicts, {number: self._place(table, number) for number in imports})
+
+    def _place(self, table: Table, number: int) -> tuple[str | None, str | None]:
+        if not number:
+            return None, _sheet_of(mapping_of(self.store, self.entries, self.entry, self.path), table)
+        entry = self.entries[number - 1]
+        sheet = _sheet_of(mapping_of(self.store, self.entries, entry), table)
+        return f"{entry.file_name} (import {number})", sheet
+
+
+def _sheet_of(mapping: Mapping, table: Table) -> str | None:
+    """The sheet on which a mapping's file has the rows of a table; None where it has none, or may have them on two."""
+    if mapping.sheets is None:
+        return mapping.file.sheet
+    given = mapping.sheets.given()
+    if table is RUN and "runs" not in given and "systems" in given:
+        return None
+    role: SheetRole = "systems" if table is SYSTEM else "runs" if table is RUN else "circuits"
+    return given.get(role, given["circuits"]).sheet
+
+
+def _beside(con: Connection, reading: Reading, mends: int, places: _Places) -> Reading:
     """Merge mended rows with what is held, as if they stood in their file beside its other rows.
 
     An empty cell says nothing, and a fact on which they disagree is missing and told. That holds for systems and shared
@@ -100,7 +143,7 @@ def _beside(con: Connection, reading: Reading, mends: int) -> Reading:
     tables = reading.tables
     shared = pl.col("circuit_id").is_null()
     own = f"import_id = {mends}"
-    system, told = merge_facts(_with_held(con, SYSTEM, tables.system, "true"), SYSTEM.key, SYSTEM_FACTS)
+    system, of_systems = merge_facts(_with_held(con, SYSTEM, tables.system, "true"), SYSTEM.key, SYSTEM_FACTS)
     runs = _with_held(con, RUN, tables.run.filter(shared), "circuit_id IS NULL")
     run, of_shared = merge_facts(runs, RUN.key, RUN_FACTS)
     circuit, home, _, of_circuits = merge_circuits(
@@ -108,7 +151,13 @@ def _beside(con: Connection, reading: Reading, mends: int) -> Reading:
         _with_held(con, RUN, tables.run.filter(~shared), own),
         pl.DataFrame(schema=table_schema_of(UNIT) | {ROW: pl.Int64()}),
     )
-    conflicts = pl.concat([tables.conflicts, told, name_by_role(of_shared), of_circuits], how="diagonal")
+    of_home_run = pl.col("column").str.starts_with("home_run_")
+    told = (
+        places.told(SYSTEM, of_systems),
+        places.told(RUN, pl.concat([name_by_role(of_shared), of_circuits.filter(of_home_run)], how="diagonal")),
+        places.told(CIRCUIT, of_circuits.filter(~of_home_run)),
+    )
+    conflicts = pl.concat([tables.conflicts, *told], how="diagonal")
     once = conflicts.unique([*_OWNER, "column"], keep="first", maintain_order=True)
     lost = _named(pl.concat([_frame(con, f"SELECT * FROM conflict WHERE {own}"), tables.conflicts], how="diagonal"))
     changed = replace(
@@ -122,11 +171,15 @@ def _beside(con: Connection, reading: Reading, mends: int) -> Reading:
 
 
 def _with_held(con: Connection, table: Table, new: pl.DataFrame, where: str) -> pl.DataFrame:
-    """Return a table's new rows below the held ones of the same owners, with a `row` to tell them apart."""
+    """Return a table's new rows below the held ones of the same owners, with a `row` to tell them apart.
+
+    The source rows of the held ones stand `APART` times their import from those of the new.
+    """
     owner = [name for name in _OWNER if name in table.key]
     con.register("incoming", new.select(owner).to_arrow())
     match = " AND ".join(f"h.{key} IS NOT DISTINCT FROM i.{key}" for key in owner)
-    columns = ", ".join(f'"{name}"' for name in table_schema_of(table))
+    columns = ", ".join(f'"{column.name}"' for column in table.columns)
+    columns += f", source_row + import_id::BIGINT * {APART} AS source_row"
     query = f"SELECT {columns} FROM {table.name} h SEMI JOIN incoming i ON {match} WHERE row_hash <> $place AND {where}"
     held = _frame(con, query, {"place": PLACE})
     con.unregister("incoming")
@@ -153,5 +206,5 @@ def _settled(merged: pl.DataFrame, new: pl.DataFrame, table: Table, lost: pl.Ser
     ]
     own = new.select(*table.key, pl.col(SOURCE_ROW).alias("own"))
     rows = merged.with_columns(kept).join(own, on=table.key, how="left", nulls_equal=True)
-    placed = rows.with_columns(pl.coalesce("own", SOURCE_ROW).alias(SOURCE_ROW))
+    placed = rows.with_columns(pl.coalesce("own", pl.col(SOURCE_ROW) % APART).alias(SOURCE_ROW))
     return placed.select(list(table_schema_of(table))).sort(list(table.key))

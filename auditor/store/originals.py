@@ -7,15 +7,22 @@ import json
 import os
 import shutil
 from pathlib import Path
+from typing import Literal
 
+import duckdb
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from auditor.errors import AuditorError
 from auditor.store.folder import Store, sync
 
+ImportedAs = Literal["records", "readings", "events"]
+
 
 class Import(BaseModel):
-    """One line of the manifest. `mends` is the import whose refused rows the file gives again, mended; else 0."""
+    """One line of the manifest. `mends` is the import whose refused rows the file gives again, mended; else 0.
+
+    `imported_as` says what the file's rows are; `zone` is the zone of times that have no offset of their own.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -26,6 +33,8 @@ class Import(BaseModel):
     mapping_sha256: str = ""
     replace_circuits: bool = False
     mends: int = 0
+    imported_as: ImportedAs = "records"
+    zone: str = ""
     imported_on: str
 
 
@@ -80,3 +89,9 @@ def append_manifest(store: Store, entry: Import) -> None:
     finally:
         os.close(handle)
     sync(store.originals)
+
+
+def record_import(con: duckdb.DuckDBPyConnection, entry: Import, counts: tuple[int, int, int, int]) -> None:
+    """Add one import to the records database: its line, with rows in, accepted, rejected and duplicate."""
+    told = entry.model_dump() | dict(zip(("rows_in", "accepted", "rejected", "duplicate"), counts, strict=True))
+    con.execute(f"INSERT INTO import ({', '.join(told)}) VALUES ({', '.join('?' * len(told))})", list(told.values()))

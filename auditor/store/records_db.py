@@ -14,15 +14,18 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records import Reading
-from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, REJECT_SCHEMA, ROW_NUMBER
+from auditor.records.evidence_schema import EVIDENCE_TABLES
+from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, ROW_NUMBER, WARNING_SCHEMA
 from auditor.records.schema import RUN, SYSTEM, TABLES, UNIT, Table
 from auditor.store import rejects
+from auditor.store.evidence_db import BESIDES, apply_evidence, staging
 from auditor.store.folder import Store
 from auditor.store.mending import read_entry
-from auditor.store.originals import Import, original_path, read_manifest
+from auditor.store.originals import Import, original_path, read_manifest, record_import
+from auditor.store.revisions import Revision, revisions
 
 #: Raise it when the tables change; a database of another version is rebuilt.
-VERSION = "3"
+VERSION = "5"
 
 _SQL_TYPES = {
     pl.String(): "VARCHAR",
@@ -30,6 +33,7 @@ _SQL_TYPES = {
     pl.Int64(): "BIGINT",
     pl.Float64(): "DOUBLE",
     pl.Date(): "DATE",
+    pl.Datetime("us"): "TIMESTAMP",
     pl.List(pl.String()): "VARCHAR[]",
     pl.List(pl.Int64()): "BIGINT[]",
 }
@@ -37,7 +41,7 @@ _SQL_TYPES = {
 _TOLD: dict[str, dict[str, pl.DataType]] = {
     "reject": rejects.SCHEMA,
     "conflict": CONFLICT_SCHEMA,
-    "import_warning": {"row" if name == ROW_NUMBER else name: kind for name, kind in REJECT_SCHEMA.items()},
+    "import_warning": {"row" if name == ROW_NUMBER else name: kind for name, kind in WARNING_SCHEMA.items()},
 }
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
@@ -52,7 +56,8 @@ class Outcome:
     """What an import did to the store; rows_in == accepted + rejected + duplicate.
 
     `closed` counts the rows rejected by earlier imports that this one settled, `still_open` those of all imports that
-    nothing has settled yet.
+    nothing has settled yet; `facts_revised` the facts that earlier imports stated otherwise, of which `revisions` are
+    the first.
     """
 
     rows_in: int
@@ -64,6 +69,8 @@ class Outcome:
     replaced: int
     closed: int = 0
     still_open: int = 0
+    facts_revised: int = 0
+    revisions: tuple[Revision, ...] = ()
 
 
 def quoted(name: str) -> str:
@@ -81,10 +88,14 @@ def _create(con: Connection) -> None:
     for table in TABLES:
         con.execute(f"CREATE TABLE {quoted(table.name)} ({_definition(table)})")
         con.execute(f"CREATE TABLE {quoted(table.name + '_past')} ({_definition(table)}, replaced_by INTEGER)")
+    for table in EVIDENCE_TABLES:
+        columns = ", ".join(f"{quoted(c.name)} {_SQL_TYPES[KIND_TYPES[c.kind]]}" for c in table.columns)
+        for name in (table.name, staging(table)):
+            con.execute(f"CREATE TABLE {quoted(name)} ({columns}, {BESIDES})")
     con.execute(
         "CREATE TABLE import (import_id INTEGER, file_name VARCHAR, sha256 VARCHAR, mapping_name VARCHAR,"
-        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, mends INTEGER, imported_on DATE, rows_in BIGINT,"
-        " accepted BIGINT, rejected BIGINT, duplicate BIGINT)"
+        " mapping_sha256 VARCHAR, replace_circuits BOOLEAN, mends INTEGER, imported_as VARCHAR, zone VARCHAR,"
+        " imported_on DATE, rows_in BIGINT, accepted BIGINT, rejected BIGINT, duplicate BIGINT)"
     )
     for name, schema in _TOLD.items():
         columns = ", ".join(f"{quoted(c)} {_SQL_TYPES[t]}" for c, t in schema.items())
@@ -149,18 +160,22 @@ def open_records(store: Store, progress: Progress | None = None) -> Iterator[Con
 
 def replay(
     con: Connection, store: Store, entries: Sequence[Import], entry: Import, progress: Progress | None = None
-) -> Outcome:
+) -> None:
     """Read a kept original again and apply it; `entries` is the whole manifest."""
     path = original_path(store, entry.sha256, entry.file_name)
     if not path.exists():
         raise AuditorError(
             f"{path}: the original of import {entry.import_id} ({entry.file_name}) is gone; put it back."
         )
+    if entry.imported_as != "records":
+        con.execute("BEGIN")
+        apply_evidence(con, entry, path, progress)
+        con.execute("COMMIT")
+        return
     read = read_entry(con, store, entries, entry, path, progress)
     con.execute("BEGIN")
-    outcome = apply(con, entry, read.reading, read.mended)
+    apply(con, entry, read.reading, read.mended)
     con.execute("COMMIT")
-    return outcome
 
 
 def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame | None = None) -> Outcome:
@@ -180,6 +195,7 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
         _hold_places(con, reading.refused, entry.import_id)
     if mended is not None:
         rejects.drop_places(con, entry, mended)
+    facts_revised, first = revisions(con, {table.name: _match(table) for table in TABLES})
     for table in TABLES:
         _write(con, table, entry.import_id)
     accepted = min(changed, reading.accepted)
@@ -191,30 +207,45 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
         reading.tables.system.height,
         reading.tables.circuit.height,
         replaced,
+        facts_revised=facts_revised,
+        revisions=first,
     )
     _record(con, entry, reading, outcome)
     closed = rejects.close_rejects(con, entry, mended)
     return replace(outcome, closed=closed, still_open=rejects.count_rows(con))
 
 
-def taken_back(con: Connection) -> tuple[int, int, list[int]]:
-    """What the import just applied returned to a revision that a later import had replaced.
+@dataclass(frozen=True)
+class TakenBack:
+    """What an import returned to a revision that a later import had replaced.
 
-    Returns systems whose own facts or shared runs are, other circuits, and the imports that had replaced them.
+    Systems whose own facts or shared runs are, other circuits, the imports that had replaced them, and the facts that
+    are told one by one.
     """
+
+    systems: int
+    circuits: int
+    imports: tuple[int, ...]
+    facts: tuple[Revision, ...] = ()
+
+
+def taken_back(con: Connection, told: Sequence[Revision]) -> TakenBack:
+    """What the import just applied took back; `told` are the facts that it revised."""
     found = " UNION ALL ".join(
         f"SELECT n.system_id, {'n.circuit_id' if table is not SYSTEM else 'NULL'} AS circuit_id, o.replaced_by"
         f" FROM new_{table.name} n JOIN {quoted(table.name + '_past')} o ON {_match(table)} AND o.row_hash = n.row_hash"
         f" WHERE n.old_hash IS DISTINCT FROM n.row_hash AND n.row_hash <> $place"
         for table in TABLES
     )
+    con.execute(f"CREATE OR REPLACE TEMP TABLE back AS {found}", {"place": rejects.PLACE})
     systems, circuits, imports = con.execute(
-        f"WITH back AS ({found}) SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
+        "SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
         " count(DISTINCT (system_id, circuit_id)) FILTER (circuit_id IS NOT NULL),"
-        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back",
-        {"place": rejects.PLACE},
+        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back"
     ).fetchall()[0]
-    return systems, circuits, imports
+    owners = set(con.execute("SELECT DISTINCT system_id, coalesce(circuit_id, '') FROM back").fetchall())
+    facts = tuple(one for one in told if (one.system_id, one.circuit_id) in owners)
+    return TakenBack(systems, circuits, tuple(imports), facts)
 
 
 def _match(table: Table) -> str:
@@ -358,14 +389,7 @@ def _write(con: Connection, table: Table, import_id: int) -> None:
 
 
 def _record(con: Connection, entry: Import, reading: Reading, outcome: Outcome) -> None:
-    con.execute(
-        "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            *(entry.import_id, entry.file_name, entry.sha256, entry.mapping_name, entry.mapping_sha256),
-            *(entry.replace_circuits, entry.mends, entry.imported_on),
-            *(outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate),
-        ],
-    )
+    record_import(con, entry, (outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate))
     told = {
         "reject": rejects.rejects_of(reading),
         "conflict": reading.tables.conflicts,

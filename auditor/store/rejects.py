@@ -1,22 +1,28 @@
 """Rejected rows in the records database: whose they are, and when they close.
 
 A reject is open until the facts it kept out come in, or until newer rejects stand for the same row. Closing follows
-the order of the imports alone, so a rebuilt database closes alike.
+the order of the imports alone, so a rebuilt database closes alike. A row of totals is told and was never open.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import duckdb
 import polars as pl
 
 from auditor.records import Reading
 from auditor.records.frames import REJECT_SCHEMA, ROW_NUMBER, SOURCE_ROW
+from auditor.records.totals import TOTALS_ROW
 from auditor.store.originals import Import
 
 Connection = duckdb.DuckDBPyConnection
 
 #: Row hash of a circuit, or of its system, that stands in the place of a refused row.
 PLACE = "refused"
+
+#: SQL for whether a reject waits to be mended. A row of totals is nobody's: it waits for nothing, and never closes.
+OPEN = f"closed_by IS NULL AND code <> '{TOTALS_ROW}'"
 
 #: Columns of the table `reject` behind the import's id: whose row it is as far as that can be read, and the import
 #: that closed it.
@@ -57,7 +63,10 @@ def close_rejects(con: Connection, entry: Import, mended: pl.DataFrame | None) -
     circuit cannot be read, the system came in and nothing in it stands in for a refused row any more; or the same
     file, or one of its name with the same row, was imported again.
     """
-    con.execute("CREATE OR REPLACE TEMP TABLE open_reject AS SELECT rowid AS id, * FROM reject WHERE closed_by IS NULL")
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE open_reject AS SELECT rowid AS id, * FROM reject"
+        f" SEMI JOIN (FROM import WHERE imported_as = 'records') USING (import_id) WHERE {OPEN}"
+    )
     named = (
         "FROM open_reject SEMI JOIN (SELECT import_id FROM import WHERE file_name = $name) USING (import_id)"
         " WHERE import_id < $this"
@@ -124,7 +133,13 @@ def drop_places(con: Connection, entry: Import, mended: pl.DataFrame) -> None:
     )
 
 
-def count_rows(con: Connection, rejects: str = "reject WHERE closed_by IS NULL") -> int:
+def count_rows(con: Connection, rejects: str = f"reject WHERE {OPEN}") -> int:
     """How many rows of files the rejects are about; by default those that are open."""
     found = con.execute(f"SELECT count(DISTINCT (import_id, sheet, row_number)) FROM {rejects}").fetchall()
     return int(found[0][0])
+
+
+def count_open(con: Connection, imports: Sequence[int]) -> int:
+    """How many rows of these imports wait to be mended."""
+    listed = ", ".join(map(str, imports))
+    return count_rows(con, f"reject WHERE {OPEN} AND import_id IN ({listed})") if listed else 0

@@ -18,6 +18,7 @@ from auditor.suspicion import (
     unit_count,
 )
 from auditor.suspicion.base import SCHEMA, Batch, Rule, in_order
+from auditor.suspicion.declared import without_declared
 from auditor.suspicion.portfolio import of_portfolio
 
 RULES: tuple[Rule, ...] = (
@@ -31,7 +32,7 @@ RULES: tuple[Rule, ...] = (
     coordinates.RULE,
 )
 
-__all__ = ["RULES", "SCHEMA", "Batch", "Rule", "of_portfolio", "suspicions"]
+__all__ = ["RULES", "SCHEMA", "Batch", "Rule", "of_portfolio", "suspicions", "without_declared"]
 
 
 def suspicions(batch: Batch) -> pl.DataFrame:

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from auditor.suspicion.base import SCHEMA, figure, in_order, warn
+from auditor.suspicion.base import SCHEMA, figure, warn
 from auditor.suspicion.coordinates import FURTHEST_DEG
 
 OUT_OF_PLACE, FILE_LENGTHS = "out-of-place", "file-lengths"
@@ -23,14 +23,17 @@ NEAR_DEG = 5.0
 LEAST_SYSTEMS, NEAR_SHARE = 5, 0.8
 LEAST_LENGTHS = 30
 TIMES = (2.5, 4.2)
+#: What the sentence on a file's lengths offers: `declared.py` takes it out where the file's unit is declared.
+FEET = "; feet may have been taken for metres"
 
 
 def of_portfolio(system: pl.DataFrame, home_run: pl.DataFrame) -> pl.DataFrame:
-    """Return the warnings on all systems together.
+    """Return the warnings on all systems together: `SCHEMA`, and the import_id where they are about a whole file.
 
     `system` has system_id, utility, region, latitude_deg, longitude_deg; `home_run` import_id, file_name, length_m.
     """
-    return in_order([out_of_place(system), file_lengths(home_run)])
+    place = out_of_place(system).with_columns(pl.lit(None, pl.Int32).alias("import_id"))
+    return pl.concat([place, file_lengths(home_run)]).sort(*SCHEMA, "import_id")
 
 
 def _near(value: pl.Expr, middle: str) -> pl.Expr:
@@ -74,7 +77,7 @@ def _other_reading() -> pl.Expr:
 
 
 def file_lengths(home_run: pl.DataFrame) -> pl.DataFrame:
-    """Return the files whose home runs are about three times as long as all others."""
+    """Return the files whose home runs are about three times as long as all others, with their import_id."""
     lengths = home_run.filter(pl.col("length_m") > 0).sort("length_m", "import_id").with_row_index("place")
     files = lengths.group_by("import_id", "file_name").agg(
         pl.col("place").cast(pl.Int64), pl.col("length_m").median().alias("own"), pl.len().alias("count")
@@ -87,11 +90,13 @@ def file_lengths(home_run: pl.DataFrame) -> pl.DataFrame:
     told = files.with_columns(pl.Series("others", others, dtype=pl.Float64), pl.lit(None, pl.String).alias("system_id"))
     odd = told.filter(pl.col("own") >= TIMES[0] * pl.col("others"), pl.col("own") <= TIMES[1] * pl.col("others"))
     sentence = pl.format(
-        "import {}, {}: the median of its {} home runs is {} m and that of all others {} m; feet may have been taken"
-        " for metres",
+        "import {}, {}: the median of its {} home runs is {} m and that of all others {} m"
+        f"{FEET}",
         "import_id", "file_name", "count", figure(pl.col("own")), figure(pl.col("others")),
     )  # fmt: skip
-    return warn(odd, FILE_LENGTHS, "home_run_length_m", figure(pl.col("own")), sentence).cast(pl.Schema(SCHEMA))
+    return warn(odd, FILE_LENGTHS, "home_run_length_m", figure(pl.col("own")), sentence).with_columns(
+        odd["import_id"].cast(pl.Int32)
+    )
 
 
 def _median_of_others(ascending: np.ndarray, places: np.ndarray) -> float:

@@ -17,6 +17,8 @@ from auditor.suspicion.base import Batch, Rule, figure, warn
 
 CODE = "run-rise"
 TIMES_TARGET = 3.0
+#: The slips that the sentence offers, each in a part of its own: `declared.py` takes out what cannot be.
+FEET, THERE_AND_BACK = "the figure were feet", "it were there and back"
 
 
 def find(batch: Batch) -> list[pl.DataFrame]:
@@ -40,8 +42,8 @@ def find(batch: Batch) -> list[pl.DataFrame]:
 def _sentence(name: str, prefix: str) -> pl.Expr:
     length, rise = pl.col(f"{prefix}_length_m"), pl.col(f"{prefix}_rise_pct")
     return pl.format(
-        f"{name} of {{}} m, {{}}, alone raises the voltage by {{}} % where the target is {{}} %; it would be {{}} % if"
-        " the figure were feet, and {} % if it were there and back",
+        f"{name} of {{}} m, {{}}, alone raises the voltage by {{}} % where the target is {{}} %"
+        f"; it would be {{}} % if {FEET}; it would be {{}} % if {THERE_AND_BACK}",
         figure(length, 1),
         pl.col(f"{prefix}_size"),
         figure(rise),

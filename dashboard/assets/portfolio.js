@@ -56,6 +56,12 @@ dagfuncs.portfolioTheme = function (theme) {
     });
 };
 
+dagfuncs.portfolioTrips = function (params) {
+    if (params.data === undefined) return "";
+    if (params.value == null) return "–";
+    return params.value < 0.1 ? "< 0.1" : params.value.toFixed(params.value < 10 ? 1 : 0);
+};
+
 dagfuncs.portfolioRise = function (params) {
     return params.value == null ? "–" : params.value.toFixed(2);
 };

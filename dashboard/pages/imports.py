@@ -17,6 +17,7 @@ from dashboard.context import Context, Page
 from dashboard.incoming import Upload
 from dashboard.pages import imports_lists as lists
 from dashboard.pages.imports_address import Place, chosen, place_of
+from dashboard.pages.imports_duplicates import decide, duplicates
 from dashboard.pages.imports_upload import panel
 from dashboard.pages.parts import value_of
 from dashboard.queries import imports as queries
@@ -59,7 +60,7 @@ def _listed(place: Place) -> str:
 def _body(context: Context, place: Place) -> list[Component | None]:
     try:
         with context.snapshots.cursor() as con:
-            return _lists(con, place)
+            return _lists(context, con, place)
     except AuditorError as error:
         if snapshot_numbers(context.store):
             raise
@@ -67,14 +68,14 @@ def _body(context: Context, place: Place) -> list[Component | None]:
         return [html.P(told, className="note")] if told else ([] if context.upload else [html.P(str(error))])
 
 
-def _lists(con: Connection, place: Place) -> list[Component | None]:
+def _lists(context: Context, con: Connection, place: Place) -> list[Component | None]:
     parts = [
         lists.came_in(con, place),
         lists.rejects(con, place),
         lists.suspicious(con, place),
         lists.disagreeing(con),
         lists.left_out(con),
-        lists.duplicates(con),
+        duplicates(context, con),
         lists.missing(con),
     ]
     return [*_summary(con), *parts]
@@ -151,6 +152,22 @@ def register(app: Dash, context: Context) -> None:
             return no_update, no_update
         fields = {field["import-field"]: value for field, value in zip(ids, values, strict=True)}
         return time.time(), done(context, ctx.triggered_id["import-do"], fields, search)
+
+    @app.callback(
+        Output("import-body", "children", allow_duplicate=True),
+        Input({"decide": ALL, "one": ALL, "other": ALL}, "n_clicks"),
+        State({"decide-field": ALL}, "value"),
+        State({"decide-field": ALL}, "id"),
+        State("url", "search"),
+        prevent_initial_call=True,
+    )
+    def _decided(presses: list[Any], values: list[Any], ids: list[Any], search: str | None) -> Any:
+        """A person has decided of two ids: the lists say so."""
+        if not any(press["value"] for press in ctx.triggered) or ctx.triggered_id is None:
+            return no_update
+        fields = {field["decide-field"]: value for field, value in zip(ids, values, strict=True)}
+        decide(context, ctx.triggered_id, fields)
+        return _body(context, place_of(search)[0])
 
     @app.callback(
         Output("url", "search", allow_duplicate=True),

@@ -160,7 +160,7 @@ def rejects(con: Connection, place: Place) -> Component:
     tabs = [
         choice("state", state, f"{STATE_WORDS[state]} {counts[state]:,}", asked.state == state, kind="tab")
         for state in queries.STATES
-        if counts["closed"] or state == "open"
+        if counts[state] or state == "open"
     ]
     if counts["open"]:
         told = (
@@ -168,7 +168,10 @@ def rejects(con: Connection, place: Place) -> Component:
             " closes the reject it replaces."
         )
     else:
-        told = "All of them were mended since."
+        told = "All of them were mended since." if counts["closed"] else "None waits to be mended."
+    if counts["totals"]:
+        sums = components.counted(counts["totals"], "rejected row sums", "rejected rows sum")
+        told += f" {sums} up other rows: no record, and nothing to mend."
     return section(
         "rejects", "Rejected", counts["open"],
         html.P(told, className="note"),
@@ -234,7 +237,7 @@ def suspicious(con: Connection, place: Place) -> Component | None:
     frame, count = queries.suspicious_values(con, place.suspicion, place.suspicion_page)
     rows = [
         [
-            system_link(row["system_id"]),
+            system_link(row["system_id"]) if row["system_id"] else "a whole file",
             cell(row["circuit_id"]),
             cell(row["column"]),
             html.Code(cell(row["value"])) if row["value"] else components.NOTHING,
@@ -269,8 +272,8 @@ def disagreeing(con: Connection) -> Component | None:
             cell(row["column"]),
             html.Ul(
                 [
-                    html.Li([html.Code(cell(value)), html.Span(f" in row {number:,}", className="quiet")])
-                    for value, number in zip(row["values"], row["rows"], strict=True)
+                    html.Li([html.Code(cell(value)), html.Span(f" in {place}", className="quiet")])
+                    for value, place in zip(row["values"], components.places_of(row), strict=True)
                 ],
                 className="side-by-side",
             ),
@@ -286,7 +289,7 @@ def disagreeing(con: Connection) -> Component | None:
             className="part-head",
         ),
         listing(("file", "system", "circuit", "column", "values"), rows, "Facts on which rows disagree"),
-        _rest(frame, count),
+        rest(frame, count),
     )  # fmt: skip
 
 
@@ -309,34 +312,7 @@ def left_out(con: Connection) -> Component | None:
         "left-out", "Left out as missing", count,
         html.P("The mapping says that such a cell counts as missing; its row was accepted.", className="note"),
         listing(("file", "row", "column", "in the file", "why"), rows, "Cells left out", ("row",)),
-        _rest(frame, count),
-    )  # fmt: skip
-
-
-def duplicates(con: Connection) -> Component | None:
-    """Ids that may be one project, with the evidence; a person decides, and none is merged unasked."""
-    frame, count = queries.duplicates(con)
-    if not count:
-        return None
-    rows = [
-        [
-            html.Span([system_link(row["system_id"]), html.Span(f" {row['site_label'] or ''}", className="quiet")]),
-            html.Span([system_link(row["other_id"]), html.Span(f" {row['other_label'] or ''}", className="quiet")]),
-            html.Ul([html.Li(cell(text)) for text in row["evidence"] or []], className="side-by-side"),
-        ]
-        for row in frame.iter_rows(named=True)
-    ]
-    return section(
-        "duplicates", "Possibly one project under two ids", count,
-        html.P(
-            ["None is merged unasked. Decide with the commands ",
-             html.Code("auditor decide merge KEEP DROP --why TEXT"), " or ",
-             html.Code("auditor decide not-duplicate A B --why TEXT"), "; either can be undone."],
-            className="note",
-        ),
-        html.Div([html.Span(), exports("duplicates")], className="part-head"),
-        listing(("one", "other", "evidence"), rows, "Possible duplicates"),
-        _rest(frame, count),
+        rest(frame, count),
     )  # fmt: skip
 
 
@@ -383,6 +359,7 @@ def _first(frame: pl.DataFrame) -> str:
     return f"{row['label'].capitalize()} would settle {row['alone']:,} of them."
 
 
-def _rest(frame: pl.DataFrame, count: int) -> Component | None:
+def rest(frame: pl.DataFrame, count: int) -> Component | None:
+    """How many more there are than a list shows; None where it shows all."""
     more = count - frame.height
     return html.P(f"and {more:,} more", className="note") if more > 0 else None

@@ -197,7 +197,7 @@ def _counts(found: dict[str, Any], would: str) -> Component:
     parts = [
         ("rows in", found["rows_in"], ""),
         ("accepted", found["accepted"], "pass"),
-        ("rejected", found["rejected"], "fail" if found["rejected"] else ""),
+        ("rejected", found["rejected"], "fail" if found["rejected"] > found.get("totals", 0) else ""),
         ("repeated, or held already", found["duplicate"], ""),
     ]
     figures = [
@@ -220,6 +220,8 @@ def _details(found: dict[str, Any]) -> list[Component | None]:
         mapped,
         f"{places}: unknown until mended." if found["places"] else "",
         _settled(found["closed"]) if found["closed"] else "",
+        f"It would return {found['taken_back']}." if found.get("taken_back") else "",
+        _totals(found.get("totals", 0)) if found.get("totals", 0) else "",
         f"Columns that nothing reads: {_names(unmapped)}." if unmapped else "",
         *found["notes"],
         f"The file does not state: {_names([name.replace('_', ' ') for name in lacking])}. Verdicts that need them are"
@@ -230,11 +232,17 @@ def _details(found: dict[str, Any]) -> list[Component | None]:
         html.Ul(shown, className="remarks") if shown else None,
         _rejects(found),
         _conflicts(found),
+        _revisions(found),
     ]
 
 
 def _settled(closed: int) -> str:
     return f"{components.counted(closed, 'reject of earlier imports closes', 'rejects of earlier imports close')}."
+
+
+def _totals(totals: int) -> str:
+    sums = components.counted(totals, "rejected row sums", "rejected rows sum")
+    return f"{sums} up other rows: no record, and nothing to mend."
 
 
 def _rejects(found: dict[str, Any]) -> Component | None:
@@ -271,7 +279,10 @@ def _conflicts(found: dict[str, Any]) -> Component | None:
         [
             cell(row["system_id"]),
             cell(row["column"]),
-            "; ".join(f"{cell(v)} in row {n:,}" for v, n in zip(row["values"], row["rows"], strict=True)),
+            "; ".join(
+                f"{cell(value)} in {place}"
+                for value, place in zip(row["values"], components.places_of(row), strict=True)
+            ),
         ]
         for row in found["conflicts"][:SHOWN]
     ]
@@ -281,6 +292,33 @@ def _conflicts(found: dict[str, Any]) -> Component | None:
             html.H3(f"Rows that disagree: {found['conflict_count']:,}"),
             html.P("The fact is then taken as missing.", className="note"),
             listing(("system", "column", "values"), rows, "Facts on which rows disagree"),
+            html.P(f"and {more:,} more", className="note") if more > 0 else None,
+        ]
+    )
+
+
+def _revisions(found: dict[str, Any]) -> Component | None:
+    """What earlier imports stated otherwise."""
+    count = found.get("revision_count", 0)
+    if not count:
+        return None
+    rows = [
+        [
+            cell(row["system_id"]),
+            cell(row["circuit_id"] or None),
+            cell(row["column"]),
+            f"{cell(row['was'])} in row {row['was_row']:,} of {cell(row['was_file'])} (import {row['was_import']})",
+            f"{cell(row['now'])} in row {row['now_row']:,}",
+        ]
+        for row in found["revisions"][:SHOWN]
+    ]
+    more = count - len(rows)
+    heads = ("system", "circuit", "column", "held", "this file")
+    return html.Div(
+        [
+            html.H3(f"Otherwise than earlier imports: {count:,}"),
+            html.P("What this file says then counts.", className="note"),
+            listing(heads, rows, "Facts that earlier imports state otherwise"),
             html.P(f"and {more:,} more", className="note") if more > 0 else None,
         ]
     )

@@ -19,7 +19,7 @@ from dashboard.queries import portfolio as queries
 WORDS = {
     "verdict": "verdict", "check": "check", "fact": "waits for", "region": "region", "utility": "utility",
     "designer": "designer", "year": "year", "service": "service", "model": "inverter", "rise": "rise",
-    "over": "inverters", "text": "text",
+    "trips": "trip-days a year", "over": "inverters", "text": "text",
 }  # fmt: skip
 NOT_STATED = "not stated"
 FACTS_SHOWN = 6
@@ -53,13 +53,22 @@ def pick(name: str, value: Value, children: Any, source: str, chosen: bool = Fal
 
 def answer(con: Connection, view: View) -> list[Component]:
     """The answer in sentences; each is a filter, too."""
-    found, filters = queries.answer(con, view.filters), view.filters
+    found, filters, often = queries.answer(con, view.filters), view.filters, queries.often(con)
     shown = components.counted(found.systems, "system")
     of_all = f" of {found.of_all:,}" if found.systems != found.of_all else ""
     rows = [
         _line("fail", found.safety, found, "fail a safety check", "check", "safety", filters),
         _line("fail", found.over_rise, found, "over the voltage-rise target", "check", "voltage-rise", filters),
         _line("fail", found.over_limit, found, "over the branch limit", "check", "branch-unit-limit", filters),
+        _line(
+            "fail",
+            found.tripping,
+            found,
+            f"expected to trip on {often:g} days a year or more",
+            "trips",
+            f"{often:g}..",
+            filters,
+        ),
         _line("fail", found.fail, found, "fail at least one check", "verdict", "fail", filters),
         _line("unknown", found.unknown, found, "unknown: a fact is missing", "verdict", "unknown", filters),
         _line("pass", found.passing, found, "pass every check that applies", "verdict", "pass", filters),
@@ -170,6 +179,27 @@ def rise_chart(con: Connection, view: View) -> Chart:
 
 def _open(text: str) -> str:
     return "+" if text.endswith("..") else ""
+
+
+def trips_chart(con: Connection, view: View) -> Chart:
+    """Systems by the trip-days that are expected of them in a year."""
+    frame, bands = queries.trip_bins(con, view.filters), queries.bands(con)
+    known = frame.filter(pl.col("band").is_not_null())
+    ends = [*(start for _, start in bands[1:]), None]
+    ranges = [f"{start:g}..{'' if end is None else f'{end:g}'}" for (_, start), end in zip(bands, ends, strict=True)]
+    labels = [
+        f"{figures.plain(name)}: {_range_words('trips', text)}" for (name, _), text in zip(bands, ranges, strict=True)
+    ]
+    series = _wide(known, list(range(len(bands))), "band")
+    figure = figures.stacked(
+        [figures.wrapped(label) for label in labels], series, [["trips", key(text)] for text in ranges],
+        [text in view.filters.trips for text in ranges], title="systems", sideways=True, height=60 + 38 * len(bands),
+    )  # fmt: skip
+    if not known.height:
+        figures.says(figure, "Of no system here are the trip-days known.")
+    unknown = frame.filter(pl.col("band").is_null())["systems"].sum()
+    extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
+    return figure, _picks("trips", list(zip(labels, ranges, strict=True)), series, view, "trip-days a year", extra)
 
 
 def units_chart(con: Connection, view: View) -> Chart:
@@ -324,7 +354,7 @@ def _words(name: str, value: Value, titles: dict[str, str], labels: dict[str, st
         return f"{title} {'unknown' if text.endswith(':unknown') else 'fails'}"
     if name == "fact":
         return labels.get(text, text)
-    if name in ("rise", "over"):
+    if name in ("rise", "trips", "over"):
         return _range_words(name, text)
     return text
 
@@ -332,7 +362,7 @@ def _words(name: str, value: Value, titles: dict[str, str], labels: dict[str, st
 def _range_words(name: str, text: str) -> str:
     if text == "unknown":
         return "not known"
-    unit = "\u202f%" if name == "rise" else " beyond the limit"
+    unit = {"rise": "\u202f%", "trips": " a year"}.get(name, " beyond the limit")
     if ".." not in text:
         return f"{int(text):+d}{unit}" if int(text) else "at the limit"
     low, high = range_of(text)

@@ -19,6 +19,7 @@ from dashboard.queries import table as table_queries
 #: The charts by name: heading, function, what it says in words.
 CHARTS = {
     "rise": ("Voltage rise against the target", parts.rise_chart, "Systems by their worst total voltage rise"),
+    "trips": ("Overvoltage trips expected", parts.trips_chart, "Systems by the trip-days expected of them in a year"),
     "over": ("Inverters against the branch limit", parts.units_chart, "Systems by inverters beyond the branch limit"),
     "check": ("Failures by check", parts.check_chart, "Systems that fail each check or leave it unknown"),
     "group": ("Failures by", parts.group_chart, "Systems by group and verdict"),

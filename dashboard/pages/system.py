@@ -16,9 +16,10 @@ from auditor.store.records_db import Connection
 from dashboard import components
 from dashboard.context import Context, Page
 from dashboard.filters import parse, query_string
-from dashboard.pages import system_facts, system_findings, system_path, system_profile, system_whatif
+from dashboard.pages import system_facts, system_findings, system_path, system_profile, system_trips, system_whatif
 from dashboard.pages.system_address import choice_of, place
 from dashboard.queries import system as queries
+from dashboard.queries.portfolio import facts as labels
 
 
 def layout(context: Context, rest: str, search: str) -> Component:
@@ -45,6 +46,7 @@ def _page(con: Connection, case: Case, search: str) -> Component:
             system_findings.heading(case, found, queries.run_label(con)),
             _contents(),
             system_findings.section(found, worked(case)),
+            system_trips.section(queries.results(con, case.system_id), queries.run_label(con)[1], labels(con)),
             system_path.section(path(case)),
             system_profile.section(case, choice, at),
             system_whatif.section(case, choice),
@@ -60,8 +62,8 @@ def _page(con: Connection, case: Case, search: str) -> Component:
 def _contents() -> Component:
     """Links to the page's sections."""
     places = (
-        ("findings", "Findings"), ("path", "Path"), ("voltage", "Voltage"), ("what-if", "What if"), ("facts", "Facts"),
-        ("records", "Records"),
+        ("findings", "Findings"), ("trips", "Trips"), ("path", "Path"), ("voltage", "Voltage"), ("what-if", "What if"),
+        ("facts", "Facts"), ("records", "Records"),
     )  # fmt: skip
     return html.Nav(
         [html.A(word, href=f"#{place}") for place, word in places],

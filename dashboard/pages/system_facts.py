@@ -137,7 +137,9 @@ def records(case: Case, conflicts: pl.DataFrame, refused: pl.DataFrame) -> Compo
             html.Li(
                 f"{row['column']}{' of ' + owner if (owner := _owner(row)) else ''} disagrees in"
                 f" {row['file_name']}: "
-                + ", ".join(f"{value} in row {at}" for value, at in zip(row["values"], row["rows"], strict=True))
+                + ", ".join(
+                    f"{value} in {place}" for value, place in zip(row["values"], components.places_of(row), strict=True)
+                )
                 + ". It is taken as missing."
             )
             for row in conflicts.iter_rows(named=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from auditor.records.totals import TOTALS_ROW
 from auditor.store.records_db import Connection
 
 #: Rows of a list that one page shows, and lines of a summary.
@@ -46,12 +47,17 @@ def _closed(con: Connection) -> str:
     return "r.closed_by IS NOT NULL" if "closed_by" in columns(con, "reject") else "false"
 
 
+def _open(con: Connection) -> str:
+    """SQL for whether a reject waits to be mended: a row of totals does not."""
+    return f"NOT ({_closed(con)}) AND r.code <> '{TOTALS_ROW}'"
+
+
 def imports(con: Connection) -> pl.DataFrame:
     """The imports, the newest first, each with its counts and its rejects that are still open."""
     return _frame(
         con,
         f"""WITH waiting AS (
-              SELECT import_id, count(*) AS open FROM reject r WHERE NOT ({_closed(con)}) GROUP BY import_id)
+              SELECT import_id, count(*) AS open FROM reject r WHERE {_open(con)} GROUP BY import_id)
             SELECT i.import_id, i.imported_on, i.file_name, i.mapping_name, i.rows_in, i.accepted, i.rejected,
               i.duplicate, coalesce(w.open, 0) AS open
             FROM import i LEFT JOIN waiting w USING (import_id) ORDER BY i.import_id DESC LIMIT {MOST_IMPORTS}""",
@@ -59,17 +65,16 @@ def imports(con: Connection) -> pl.DataFrame:
 
 
 def states(con: Connection) -> dict[str, int]:
-    """How many rejects are open, closed, and there at all."""
-    closed = _closed(con)
-    query = f"SELECT count(*) FILTER (NOT ({closed})), count(*) FILTER ({closed}) FROM reject r"
-    row = con.execute(query).fetchall()[0]
-    return {"open": int(row[0]), "closed": int(row[1]), "all": int(row[0] + row[1])}
+    """How many rejects are open, closed, and there at all: rows of totals are neither, and "totals" counts them."""
+    query = f"SELECT count(*) FILTER ({_open(con)}), count(*) FILTER ({_closed(con)}), count(*) FROM reject r"
+    opened, closed, every = map(int, con.execute(query).fetchall()[0])
+    return {"open": opened, "closed": closed, "all": every, "totals": every - opened - closed}
 
 
 def _where(con: Connection, asked: Asked, besides: str = "") -> tuple[str, list[Any]]:
     parts, bound = [], []
     if asked.state != "all":
-        parts.append(f"({_closed(con)}) = {'true' if asked.state == 'closed' else 'false'}")
+        parts.append(f"({_closed(con) if asked.state == 'closed' else _open(con)})")
     for name, sql, value in (
         ("reason", "r.code = ?", asked.reason),
         ("column", f"coalesce(r.\"column\", '{WHOLE_ROW}') = ?", asked.column),
@@ -150,12 +155,14 @@ def left_out(con: Connection) -> tuple[pl.DataFrame, int]:
 
 
 def conflicts(con: Connection) -> tuple[pl.DataFrame, int]:
-    """The first facts on which rows of a file disagree, with the values side by side; and how many there are."""
+    """The first facts on which rows disagree, with the values side by side; and how many there are."""
+    places = ", ".join(f"c.{name}" for name in ("sheets", "files") if name in columns(con, "conflict"))
     circuit = "c.circuit_id" if "circuit_id" in columns(con, "conflict") else "NULL::VARCHAR AS circuit_id"
     count = int(con.execute("SELECT count(*) FROM conflict").fetchall()[0][0])
     frame = _frame(
         con,
-        f"""SELECT i.file_name, c.system_id, {circuit}, c."column", c."values", c."rows" FROM conflict c
+        f"""SELECT i.file_name, c.system_id, {circuit}, c."column", c."values", c."rows"{places and ", " + places}
+            FROM conflict c
             LEFT JOIN import i USING (import_id) ORDER BY c.import_id DESC, c.system_id, c."column"
             LIMIT {PAGE_ROWS}""",
     )
@@ -175,3 +182,9 @@ def duplicates(con: Connection) -> tuple[pl.DataFrame, int]:
             ORDER BY d.score DESC, d.system_id, d.other_id LIMIT {PAGE_ROWS}""",
     )
     return frame, count
+
+
+def are_alike(con: Connection, one: str, other: str) -> bool:
+    """Whether two ids are one of the pairs that may be one project."""
+    query = "SELECT 1 FROM possible_duplicate WHERE (system_id, other_id) IN ((?, ?), (?, ?)) LIMIT 1"
+    return bool(con.execute(query, [one, other, other, one]).fetchall())

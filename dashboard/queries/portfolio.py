@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -37,6 +38,7 @@ class Answer:
     unknown: int
     passing: int
     assumed: int
+    tripping: int
 
 
 def _frame(con: Connection, query: str, bound: list[Any]) -> pl.DataFrame:
@@ -57,6 +59,32 @@ def _judged(number: int) -> str:
     )
 
 
+def bands(con: Connection) -> list[tuple[str, float]]:
+    """The bands of trip-days a year: each name, and the figure from which it holds."""
+    found = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])["trips"]["band"]
+    starts = [0.0, *(float(band["below"]) for band in found)]
+    return [(band["name"], start) for band, start in zip(found, starts, strict=False)]
+
+
+def often(con: Connection) -> float:
+    """From how many trip-days a year a system counts as one that trips often: where the last band but one begins."""
+    starts = [start for _, start in bands(con)]
+    return starts[-2] if len(starts) > 1 else 1.0
+
+
+def trip_bins(con: Connection, filters: Filters) -> pl.DataFrame:
+    """Systems by their band of trip-days a year: band (its number, null where unknown), verdict, systems."""
+    condition, bound = where(filters, besides="trips")
+    starts = [start for _, start in bands(con)]
+    return _frame(
+        con,
+        f"""SELECT CASE WHEN trip_days IS NOT NULL
+            THEN len(list_filter(?::DOUBLE[], lambda edge: edge <= trip_days)) - 1 END AS band,
+          verdict::VARCHAR AS verdict, count(*) AS systems FROM shown {condition} GROUP BY ALL ORDER BY ALL""",
+        [starts, *bound],
+    )
+
+
 def answer(con: Connection, filters: Filters) -> Answer:
     """The page's answer."""
     condition, bound = where(filters)
@@ -66,8 +94,8 @@ def answer(con: Connection, filters: Filters) -> Answer:
           count(*) FILTER (failing_checks & {bits_of(["safety"])} <> 0),
           coalesce(sum((failing_checks >> {rise}) & 1), 0), coalesce(sum((failing_checks >> {limit}) & 1), 0),
           count(*) FILTER (verdict = 'fail'), count(*) FILTER (verdict = 'unknown'), count(*) FILTER (verdict = 'pass'),
-          count(*) FILTER (rests_on_assumptions) FROM shown {condition}""",
-        ["safety", "safety", *bound],
+          count(*) FILTER (rests_on_assumptions), count(*) FILTER (trip_days >= ?) FROM shown {condition}""",
+        ["safety", "safety", often(con), *bound],
     ).fetchall()[0]
     return Answer(*map(int, row))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import polars as pl
 
@@ -39,6 +40,12 @@ def run_label(con: Connection) -> tuple[int, str]:
     """The snapshot's run and its as-of date."""
     run, as_of = con.execute("SELECT run, as_of FROM audit").fetchall()[0]
     return int(run), str(as_of)
+
+
+def results(con: Connection, system_id: str) -> dict[str, Any] | None:
+    """The system's row of results, None where the run holds no likelihood of trips."""
+    frame = _frame(con, "SELECT * FROM system_result WHERE system_id = ?", [system_id])
+    return frame.row(0, named=True) if frame.height and "trip_missing" in frame.columns else None
 
 
 def conflicts(con: Connection, system_id: str) -> pl.DataFrame:

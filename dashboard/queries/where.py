@@ -90,6 +90,7 @@ _CONDITIONS: dict[str, Callable[[Any], Condition]] = {
     "fact": _fact,
     "model": _model,
     "rise": _range("worst_rise_pct"),
+    "trips": _range("trip_days"),
     "over": _range("units_over"),
     "text": _contains,
     **{name: (lambda values, column=column: _plain(column, values)) for name, column in _PLAIN.items()},

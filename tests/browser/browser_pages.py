@@ -13,7 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 #: Longest wait for anything [ms]; a loaded machine is slow, and nothing here measures time.
-PATIENCE_MS = 40_000
+PATIENCE_MS = 60_000
 expect.set_options(timeout=PATIENCE_MS)
 
 #: Starts a server on a store's folder with options; returns its address.
@@ -22,6 +22,11 @@ Serve = Callable[..., str]
 WIDE: ViewportSize = {"width": 1440, "height": 900}
 NARROW: ViewportSize = {"width": 390, "height": 844}
 SCHEMES = ("light", "dark")
+#: Nothing of the page changes its colours or place any more; what turns for ever is not waited for.
+STILL = """() => document.getAnimations().every((a) =>
+    a.playState !== "running" || a.effect.getComputedTiming().endTime === Infinity)
+    && [...document.querySelectorAll("#content [style*=opacity]")].every((part) =>
+    part.closest("svg") || getComputedStyle(part).opacity === "1")"""
 #: Impacts that fail the test; lesser ones are remarks.
 GRAVE = ("serious", "critical")
 
@@ -43,6 +48,7 @@ class Watched:
     def one_test(self) -> Iterator[Page]:
         """The page for one test: empty, without what others have stored. Its complaints fail that test."""
         self.page.set_viewport_size(WIDE)
+        self.page.emulate_media(color_scheme="light")
         self.complaints.clear()
         yield self.page
         found = list(self.complaints)
@@ -73,32 +79,28 @@ def auditor(*arguments: str | Path) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-def grave(page: Page) -> list[str]:
-    """Each serious or critical violation in light and dark, wide and narrow: where it is, and what axe says of it."""
-    found = []
+def every_look(page: Page) -> Iterator[str]:
+    """Put the page in light and dark, wide and narrow, one after the other; nothing of it is half drawn then."""
     for scheme in SCHEMES:
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
         expect(page.locator("html")).to_have_attribute("data-mantine-color-scheme", scheme)
         for size in (WIDE, NARROW):
             page.set_viewport_size(size)
-            settled(page)
-            found += [f"{scheme}, {size['width']} px: {line}" for line in _violations(page)]
-    return found
+            page.wait_for_load_state("networkidle")
+            page.wait_for_function(STILL)
+            yield f"{scheme}, {size['width']} px"
 
 
-def settled(page: Page) -> None:
-    """Wait until nothing of the page fades any more: what is half there has half its contrast."""
-    page.wait_for_load_state("networkidle")
-    page.wait_for_function(
-        "() => [...document.querySelectorAll('#content, #content [style*=opacity]')].every("
-        "(part) => part.closest('svg') || getComputedStyle(part).opacity === '1')"
-    )
-
-
-def _violations(page: Page) -> list[str]:
+def violations(page: Page, look: str) -> list[str]:
+    """Each serious or critical violation of the page as it is: where it is, and what axe says of it."""
     return [
-        f"{rule['id']}: {node['target']} {node['failureSummary']}"
+        f"{look}: {rule['id']}: {node['target']} {node['failureSummary']}"
         for rule in Axe().run(page).response["violations"]
         if rule["impact"] in GRAVE
         for node in rule["nodes"]
     ]
+
+
+def grave(page: Page) -> list[str]:
+    """Each serious or critical violation in every look."""
+    return [line for look in every_look(page) for line in violations(page, look)]

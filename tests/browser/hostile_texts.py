@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Sequence
-from itertools import cycle
 from pathlib import Path
 
 from playwright.sync_api import Page
 
-from auditor.records.schema import CIRCUIT, simple_columns
+from auditor.records.schema import simple_columns
 
 #: What runs, draws, asks or breaks where somebody forgets that it is text; `planted` marks an element that came of it.
 PAYLOADS = (
@@ -58,10 +56,10 @@ PLANTED = """() => [...document.querySelectorAll("*")].filter((e) =>
 ).map((e) => e.outerHTML.slice(0, 200))"""
 
 
-def harmless(page: Page, about: str = "") -> None:
-    """Nothing of what was imported became part of the page or ran."""
-    assert page.evaluate(PLANTED) == [], about
-    assert page.evaluate("() => window.ran") is None, about
+def harmless(page: Page, which: str = "") -> None:
+    """Nothing of what was imported became part of the page or ran; the message names the text."""
+    assert page.evaluate(PLANTED) == [], which
+    assert page.evaluate("() => window.ran") is None, which
 
 
 def id_of(payload: str) -> str:
@@ -69,36 +67,21 @@ def id_of(payload: str) -> str:
     return payload if payload.isprintable() else "refused"
 
 
-def _texts(kind: str) -> list[str]:
-    return [name for name, column in simple_columns().items() if column.kind == kind and name != "service"]
-
-
 def hostile_rows(n: int, payload: str) -> list[dict[str, str]]:
-    """A system with the payload in every text, and one whose service is the payload."""
-    held = dict.fromkeys(_texts("text"), payload) | dict.fromkeys(_texts("id"), id_of(payload))
+    """A system with the payload in every text, a refused row beside it, and one whose service is the payload.
+
+    Its two circuits disagree on who designed it.
+    """
+    texts = [name for name, column in simple_columns().items() if column.kind in ("text", "id") and name != "service"]
+    ids = [name for name, column in simple_columns().items() if column.kind == "id"]
+    held = dict.fromkeys(texts, payload) | dict.fromkeys(ids, id_of(payload))
+    row = SOUND | held | {"system_id": f"{n} {id_of(payload)}"}
     return [
-        SOUND | held | {"system_id": f"{n} {id_of(payload)}"},
+        row,
+        row | {"circuit_id": f"{id_of(payload)} b", "designer": f"{payload} other"},
+        row | {"circuit_id": f"{payload} c", "inverter_count": payload, "home_run_size": payload},
         SOUND | {"system_id": f"s{n}", "circuit_id": "1", "service": payload, "designer": payload, "region": payload},
     ]
-
-
-def shared_system(payloads: Sequence[str]) -> list[dict[str, str]]:
-    """A system of several payloads: each in a circuit's every text, in some of the system's, and in a refused row.
-
-    Its circuits disagree on who designed it: everybody did. It has no utility, so that a filter can leave it out.
-    """
-    of_circuit = {c.name for c in CIRCUIT.columns}
-    of_system = [name for name in _texts("text") if name not in of_circuit | {"utility"}]
-    whole = SOUND | dict(zip(of_system, cycle(payloads), strict=False)) | {"system_id": f"of {id_of(payloads[0])}"}
-    rows = []
-    for payload in payloads:
-        texts = dict.fromkeys(_texts("text"), payload) | dict.fromkeys(_texts("id"), id_of(payload))
-        held = whole | {name: text for name, text in texts.items() if name in of_circuit and name != "system_id"}
-        rows += [
-            held | {"designer": f"{payload} other"},
-            held | {"circuit_id": f"{payload} c", "inverter_count": payload, "home_run_size": payload},
-        ]
-    return rows
 
 
 def hostile_catalog(path: Path) -> None:

@@ -9,20 +9,19 @@ from urllib.parse import quote
 
 import pytest
 from browser_pages import Serve, auditor
-from hostile_texts import FILE_NAME, PAYLOADS, harmless, hostile_catalog, hostile_rows, id_of, shared_system, write
+from hostile_texts import FILE_NAME, PAYLOADS, harmless, hostile_catalog, hostile_rows, id_of, write
 from playwright.sync_api import Page, expect
 
 from auditor.store import Store
 from dashboard.filters import GROUPINGS, MOST_CHARACTERS
-from dashboard.pages.portfolio import GROUP_WORDS
-
-#: The texts by their number, some at a time: they share a visit where the page can hold them together.
-SOME = [dict(list(enumerate(PAYLOADS))[first : first + 5]) for first in range(0, len(PAYLOADS), 5)]
-SOME_IDS = [f"{min(some)} to {max(some)}" for some in SOME]
+from dashboard.pages.parts import WORDS
 
 
-def quoted(text: str) -> str:
-    return quote(text, safe="")
+def visit(page: Page, address: str) -> None:
+    """Follow a link of the dashboard's own: it changes the address and asks for what is there, without a new page."""
+    page.evaluate(
+        "(to) => { history.pushState({}, '', to); dispatchEvent(new CustomEvent('_dashprivate_pushstate')); }", address
+    )
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +31,6 @@ def hostile_address(tmp_path_factory: pytest.TempPathFactory, serve: Serve) -> s
     Store(store).create()
     hostile_catalog(Store(store).catalog / "equipment.toml")
     rows = [row for n, payload in enumerate(PAYLOADS) for row in hostile_rows(n, payload)]
-    rows += [row for some in SOME for row in shared_system(list(some.values()))]
     auditor("import", write(folder / FILE_NAME, rows), "--store", store)
     return serve(store)
 
@@ -52,15 +50,13 @@ def test_hostile_groups_are_drawn_as_text(page: Page, hostile_address: str) -> N
     expect(page.locator(".ag-row .system-link").first).to_be_visible()
     page.locator(".chart-group .as-table summary").click()
     for by in GROUPINGS:
-        word = GROUP_WORDS.get(by, by)
-        page.locator("#group-by").click()
-        page.get_by_role("option", name=word, exact=True).click()
-        expect(page.locator("#group-by")).to_have_value(word)
-        expect(page.locator(".chart-group tbody tr").first).to_be_visible()
+        visit(page, f"/?by={by}")
+        expect(page.locator(".chart-group thead th").first, by).to_have_text(WORDS[by])
+        expect(page.locator(".chart-group tbody tr").first, by).to_be_visible()
         hover_bars(page, ".chart-group .points path")
         if by != "year":
             page.get_by_role("textbox", name={"model": "inverter"}.get(by, by)).click()
-            expect(page.get_by_role("option").filter(has_text=PAYLOADS[0]).first).to_be_attached()
+            expect(page.get_by_role("option").filter(has_text=PAYLOADS[0]).first, by).to_be_attached()
             page.keyboard.press("Escape")
         harmless(page, by)
 
@@ -79,52 +75,62 @@ def test_hostile_text_in_the_table_and_its_export(page: Page, hostile_address: s
         if name == "CSV":
             rows = list(csv.DictReader(io.StringIO(Path(started.value.path()).read_text("utf-8"), newline="")))
     names = {row["system_id"].removeprefix("'") for row in rows}
-    assert names == {name for n, payload in enumerate(PAYLOADS) for name in (f"{n} {id_of(payload)}", f"s{n}")} | {
-        f"of {id_of(some[min(some)])}" for some in SOME
-    }
+    assert names == {name for n, payload in enumerate(PAYLOADS) for name in (f"{n} {id_of(payload)}", f"s{n}")}
 
 
-@pytest.mark.parametrize("some", SOME, ids=SOME_IDS)
-def test_hostile_text_in_an_address_stays_text(page: Page, hostile_address: str, some: dict[int, str]) -> None:
-    # As the value of every filter that takes a text. One too long for an address is said to be ignored.
-    short = {n: text for n, text in some.items() if len(text) <= MOST_CHARACTERS}
-    names = ("region", "model", "utility")
-    filters = "&".join(f"{name}={quoted(text)}" for name in names for text in short.values())
-    page.goto(f"{hostile_address}/?{filters}&text={quoted(next(iter(short.values()))[:60])}&by=model")
-    for n, text in short.items():
-        page.get_by_label("text", exact=True).fill(text[:60])
-        expect(page.locator(".ag-row .system-link"), text).to_have_text([f"{n} {id_of(text)}"])
-        expect(page.locator(".chip").filter(has_text=text[:60]), text).to_have_count(len(names) + 1)
-        harmless(page, text)
-    asked = [f"{text}=1&verdict={text}&check={text}&sort={text}&by={text}" for text in map(quoted, short.values())]
-    page.goto(hostile_address + "/?" + "&".join(asked + [f"region={quoted(text)}" for text in some.values()]))
-    for text in some.values():
-        expect(page.locator(".notice-warning"), text).to_contain_text(text[:39])
-    harmless(page, str(some))
+def test_hostile_text_in_an_address_neither_runs_nor_leaves(page: Page, hostile_address: str) -> None:
+    # As the value of every filter that takes a text, all at once. One too long for an address is said to be ignored.
+    short = [payload for payload in PAYLOADS if len(payload) <= MOST_CHARACTERS]
+    filters = "&".join(f"{name}={quote(text, safe='')}" for name in ("region", "model", "utility") for text in short)
+    page.goto(f"{hostile_address}/?{filters}&by=model")
+    for payload in short:
+        for name in ("region", "model", "utility"):
+            expect(page.locator(".chip").filter(has_text=f"{WORDS[name]}: {payload}×"), payload).to_have_count(1)
+        page.get_by_label("text", exact=True).fill(payload[:60])
+        links = page.locator(".ag-row .system-link")
+        found = {f"{PAYLOADS.index(other)} {id_of(other)}" for other in short if payload[:60] in other}
+        own = f"{PAYLOADS.index(payload)} {id_of(payload)}"
+        expect(links.filter(has_text=own), payload).to_have_count(1)
+        expect(links, payload).to_have_count(len(found))
+        assert set(links.all_inner_texts()) == found
+        harmless(page, payload)
+    # As the name of a filter, and as the value of what takes no text.
+    page.goto(hostile_address)
+    for payload in PAYLOADS:
+        text = quote(payload, safe="")
+        visit(page, f"/?{text}=1&verdict={text}&check={text}&sort={text}&by={text}")
+        expect(page.locator(".notice-warning").first, payload).to_contain_text(payload[:39])
+        harmless(page, payload)
 
 
-@pytest.mark.parametrize("some", SOME, ids=SOME_IDS)
-def test_hostile_text_of_a_system_stays_text(page: Page, hostile_address: str, some: dict[int, str]) -> None:
-    # The texts, the circuits, the disagreement, the refused rows, the file, the specs.
-    texts = list(some.values())
-    name = f"of {id_of(texts[0])}"
-    page.goto(f"{hostile_address}/system/{quoted(name)}?circuit={quoted(texts[-1])}")
-    expect(page.locator("h1")).to_contain_text(name)
-    expect(page.locator(".records .files")).to_contain_text(FILE_NAME)
-    page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true })")
-    for text in texts:
-        expect(page.locator(".records"), text).to_contain_text(f"{text} other")
-        expect(page.locator(".facts-of-system"), text).to_contain_text(text)
-    for text in texts:
-        page.locator(".what-if-fields input").first.fill(text[:60])
+def test_hostile_text_of_a_system_neither_runs_nor_leaves(page: Page, hostile_address: str) -> None:
+    page.goto(hostile_address)
+    for n, payload in enumerate(PAYLOADS):
+        # On the page of its system: the texts, the circuits, the disagreement, the refused row, the file, the specs.
+        text = quote(payload, safe="")
+        visit(page, f"/system/{quote(f'{n} {id_of(payload)}', safe='')}?circuit={text}")
+        expect(page.locator("h1"), payload).to_contain_text(f"{n} {id_of(payload)}")
+        expect(page.locator(".records .files"), payload).to_contain_text(FILE_NAME)
+        expect(page.locator(".records"), payload).to_contain_text(f"{payload} other")
+        page.evaluate("() => document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        expect(page.locator(".facts-of-system"), payload).to_contain_text(payload)
+        page.locator(".what-if-fields input").first.fill(payload[:60])
         page.locator("#what-if-go").click()
-        expect(page.locator("#what-if-answer .notice-warning"), text).to_contain_text(repr(text[:60]))
-        harmless(page, text)
-    # A system whose service is such a text, and systems of such names that are not there.
-    page.goto(f"{hostile_address}/system/s{min(some)}")
-    expect(page.locator("h1")).to_contain_text(f"s{min(some)}")
-    harmless(page, texts[0])
-    for text in texts:
-        page.goto(f"{hostile_address}/system/{quoted(text)}")
-        expect(page.locator("h1"), text).to_be_visible()
-        harmless(page, text)
+        expect(page.locator("#what-if-answer > *"), payload).to_be_visible()
+        harmless(page, payload)
+        # A system whose service is the payload, and one that is not there.
+        visit(page, f"/system/s{n}")
+        expect(page.locator("h1"), payload).to_have_text(f"System s{n}")
+        harmless(page, payload)
+        visit(page, f"/system/{text}")
+        expect(page.locator("h1"), payload).to_have_text("There is no such system")
+        harmless(page, payload)
+
+
+@pytest.mark.parametrize("payload", [PAYLOADS[0], PAYLOADS[5], PAYLOADS[15]], ids=["markup", "formula", "template"])
+def test_hostile_text_is_harmless_in_the_first_address_of_all(page: Page, hostile_address: str, payload: str) -> None:
+    text = quote(payload, safe="")
+    page.goto(f"{hostile_address}/system/{text}?circuit={text}#{text}")
+    expect(page.locator("h1")).to_have_text("There is no such system")
+    page.wait_for_load_state("networkidle")
+    harmless(page, payload)

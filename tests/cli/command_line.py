@@ -23,8 +23,8 @@ Run = Callable[..., Ran]
 Refused = Callable[..., str]
 
 
-def expected_import() -> dict[str, dict[str, int]]:
+def expected_import(name: str = "expected_import.csv") -> dict[str, dict[str, int]]:
     """The counts of each file of the sample, as its plan states them."""
-    lines = (SAMPLE / "expected_import.csv").read_text("utf-8").splitlines()
+    lines = (SAMPLE / name).read_text("utf-8").splitlines()
     counts = ("rows_in", "accepted", "rejected", "duplicates")
     return {row["file"]: {name: int(row[name]) for name in counts} for row in csv.DictReader(lines)}

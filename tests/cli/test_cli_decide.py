@@ -152,7 +152,7 @@ def test_an_older_file_asks(run: Run, refused: Refused, doubled: Path, tmp_path:
     (tmp_path / "new.csv").write_text((HEADER + ROWS).replace(",12,25,", ",12,26,"), "utf-8")
     run("import", "new.csv", "--store", doubled, "--no-audit")
     told = refused("import", "rows.csv", "--store", doubled, "--no-audit")
-    assert told.startswith("rows.csv: is older than what the store holds: it would return 1 circuit to what import 2")
+    assert told.startswith("rows.csv: is older than what the store holds: it came in as import 1, and would ")
     assert run("import", "rows.csv", "--older", "--store", doubled, "--no-audit").status == 0
 
 

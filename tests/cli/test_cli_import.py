@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from command_line import SAMPLE, Refused, Run, expected_import
 
-from auditor.cli.demo import FILES
+from auditor.cli.demo import EVIDENCE, FILES
 from auditor.store import Store
 from auditor.store.originals import read_manifest
 from auditor.store.snapshot import open_snapshot, snapshot_numbers
@@ -22,9 +22,10 @@ def content(store: Path) -> str:
 def test_demo_goes_the_whole_way(run: Run, tmp_path: Path) -> None:
     ran = run("demo", "--no-serve", "--store", tmp_path / "d")
     assert ran.status == 0
-    for name, _ in FILES:
-        counts = expected_import()[name]
-        assert f"{name}: rows in {counts['rows_in']} = accepted {counts['accepted']} + rejected" in ran.out
+    expected = expected_import() | expected_import("expected_evidence.csv")
+    for name, _ in (*FILES, *EVIDENCE):
+        counts = expected[name]
+        assert f"{name}: rows in {counts['rows_in']:,} = accepted {counts['accepted']:,} + rejected" in ran.out
     with open_snapshot(Store(tmp_path / "d")) as con:
         systems, circuits = con.execute("SELECT systems, circuits FROM audit").fetchall()[0]
     for said in (
@@ -37,12 +38,13 @@ def test_demo_goes_the_whole_way(run: Run, tmp_path: Path) -> None:
         f"auditor export findings -o findings.xlsx --store {tmp_path / 'd'}",
         "A pass is a recomputed record, not a safe or compliant installation.",
         "The sample portfolio is invented.",
+        "No record yet of 1 system: Q9999.",
     ):
         assert said in ran.out
     assert ran.err == ""
     again = run("demo", "--no-serve", "--store", tmp_path / "d")
     assert again.status == 0
-    assert again.out.count("nothing has changed since: nothing to do") == len(FILES)
+    assert again.out.count("nothing has changed since: nothing to do") == len(FILES) + len(EVIDENCE)
 
 
 def test_demo_stays_out_of_a_store_with_other_records(run: Run, refused: Refused, store: Path, small: Path) -> None:
@@ -119,7 +121,7 @@ def test_the_same_file_twice_is_nothing_to_do(run: Run, store: Path) -> None:
     again = run("import", SAMPLE / "tidy.csv", "--store", store)
     assert again.status == 0
     assert "Already imported as import 1, and nothing has changed since: nothing to do." in again.out
-    assert "Its 7 rejected rows: auditor export rejects" in again.out
+    assert "  Its 7 rejected rows wait to be mended: auditor export rejects" in again.out
     for repeated in ("[type-error]", "Warning:", "does not state", "Run 2"):
         assert repeated not in again.out
     assert "[type-error]" in first.out

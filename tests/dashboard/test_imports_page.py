@@ -6,6 +6,7 @@ import csv
 import io
 import json
 from collections import Counter
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -14,10 +15,12 @@ import pytest
 from dash import Dash
 
 from auditor.catalog import load_catalog
+from auditor.errors import AuditorError
 from auditor.policy import load_policy
 from auditor.publish import publish
 from auditor.reports.fetching import facts_query
 from auditor.store import Store
+from auditor.store.decisions import all_decisions
 from auditor.store.importing import import_file
 from auditor.store.records_db import Connection, open_records
 from dashboard import shell
@@ -26,6 +29,8 @@ from dashboard.context import Context
 from dashboard.guard import Access
 from dashboard.pages import imports, page_of
 from dashboard.pages.imports_address import Place, chosen, place_of
+from dashboard.pages.imports_duplicates import decide
+from dashboard.pages.parts import key
 from dashboard.queries import facts
 from dashboard.queries import imports as queries
 from dashboard.queries.imports import Asked
@@ -184,7 +189,8 @@ def test_an_older_snapshot_still_makes_a_page(own: Store) -> None:
             con.execute(f"DROP TABLE IF EXISTS {table}")
         for column in ("system_id", "circuit_id", "closed_by"):
             con.execute(f"ALTER TABLE reject DROP COLUMN IF EXISTS {column}")
-        con.execute("ALTER TABLE conflict DROP COLUMN IF EXISTS circuit_id")
+        for column in ("circuit_id", "sheets", "files"):
+            con.execute(f"ALTER TABLE conflict DROP COLUMN IF EXISTS {column}")
     text = said(imports.layout(Context(own, Snapshots(own)), "", ""))
     assert "'many' is not a whole number" in text
     assert "Suspicious" not in text
@@ -241,3 +247,90 @@ def test_nothing_else_can_be_had_as_a_list(own: Store) -> None:
     asking = create_app(own, access=Access()).server.test_client()
     assert asking.get("/export/findings.csv").status_code == 404
     assert asking.get("/export/facts.csv").status_code == 409
+
+
+def test_rows_of_totals_are_not_open(own: Store) -> None:
+    context = brought(own, "S1,1,One,120/240,5,20\nTotal,,,,5,\nS2,1,Two,120/240,5,big\n")
+    with context.snapshots.cursor() as con:
+        assert queries.states(con) == {"open": 1, "closed": 0, "all": 2, "totals": 1}
+        assert queries.imports(con)["open"].to_list() == [1]
+        assert queries.rejects(con, Asked())[0]["code"].to_list() == ["type-error"]
+        assert queries.rejects(con, Asked(state="all"))[1] == 2
+        assert queries.kinds(con, Asked(), "reason")[0]["value"].to_list() == ["type-error"]
+    page = said(imports.layout(context, "", ""))
+    assert "1 rejected row sums up other rows: no record, and nothing to mend." in page
+    assert "1 reject is open" in page
+
+
+def test_a_suspicion_on_a_whole_file_is_of_no_system(own: Store) -> None:
+    context = brought(own, "S1,1,One,120/240,5,20\n")
+    context.snapshots.close()
+    with duckdb.connect(str(own.snapshots / "audit-0001.duckdb")) as con:
+        con.execute("INSERT INTO warning BY NAME SELECT 'file-lengths' AS code, 'import 1, x.csv: odd' AS sentence")
+    page = said(imports.layout(Context(own, Snapshots(own)), "", ""))
+    assert "a whole file" in page
+    assert "import 1, x.csv: odd" in page
+
+
+def test_a_run_under_other_rules_is_said_on_every_page(own: Store) -> None:
+    context = brought(own, "S1,1,one,120/240,12,20\n")
+    assert shell.banner(context) == []
+    with own.locked("audit"), open_records(own) as con:
+        publish(con, own, load_catalog(), load_policy(None), date(2020, 1, 31), other_rules="--as-of 2020-01-31")
+    told = said(shell.banner(context))
+    assert "other rules than the store's own" in told
+    assert "--as-of 2020-01-31" in told
+    assert f"auditor audit --store {own.root}" in told
+    with duckdb.connect(str(own.snapshots / "audit-0001.duckdb")) as con:
+        con.execute("ALTER TABLE audit DROP COLUMN other_rules")
+    own.current.write_text("audit-0001.duckdb\n", "utf-8")
+    assert shell.banner(context) == []
+
+
+DOUBLED = "A-1,1,Hill Farm,120/240,12,20\nA-0001,1,Hill Farm,120/240,12,20\nB-7,1,Vale Farm,120/240,9,20\n"
+MERGE = {"decide": "merge", "one": key("A-1"), "other": key("A-0001")}
+NAMED = {"who": " Ada ", "why": "one roof"}
+
+
+def test_what_is_decided_on_the_page_is_a_decision_like_any_other(own: Store) -> None:
+    context = brought(own, DOUBLED)
+    made = decide(context, MERGE, NAMED)
+    assert all_decisions(own) == [made]
+    assert (made.kind, dict(made.subject), made.who, made.text) == (
+        "merge",
+        {"keep": "A-1", "drop": "A-0001"},
+        "Ada",
+        "one roof",
+    )
+    assert "one project: A-0001 is left out (by Ada: one roof)" in said(imports.layout(context, "", ""))
+    decide(context, {"decide": "undo", "one": key("1"), "other": key("")}, NAMED)
+    assert decide(context, MERGE | {"decide": "not-duplicate"}, NAMED).subject == {"a": "A-1", "b": "A-0001"}
+
+
+@pytest.mark.parametrize(
+    ("pressed", "fields", "sentence"),
+    [
+        (MERGE, NAMED | {"who": " "}, "Say who decides"),
+        (MERGE, NAMED | {"who": None}, "Say who decides"),
+        (MERGE, NAMED | {"why": ""}, "A decision needs its reason"),
+        (MERGE | {"other": key("B-7")}, NAMED, "holds no such pair"),
+        (MERGE | {"decide": "waive"}, NAMED, "There is no such decision"),
+        ({"decide": "undo", "one": key("5"), "other": key("")}, NAMED, "There is no decision 5"),
+    ],
+)
+def test_what_cannot_be_decided_is_not(
+    own: Store, pressed: dict[str, str], fields: dict[str, str], sentence: str
+) -> None:
+    context = brought(own, DOUBLED)
+    with pytest.raises(AuditorError, match=sentence):
+        decide(context, pressed, fields)
+    assert all_decisions(own) == []
+
+
+def test_a_dashboard_without_uploads_decides_nothing(own: Store) -> None:
+    context = replace(brought(own, DOUBLED), upload=False)
+    with pytest.raises(AuditorError, match="takes no decisions"):
+        decide(context, MERGE, NAMED)
+    page = said(imports.layout(context, "", ""))
+    assert "auditor decide merge KEEP DROP --why TEXT" in page
+    assert '"decide"' not in page

@@ -104,7 +104,7 @@ def one_day(
 ) -> dict[str, float]:
     """The solver's day, averaged over the day effect by Simpson's rule on nodes of the test's own."""
     sd = np.hypot(s.day_pct, spread)
-    z = np.linspace(-5.5, 5.5, 67) if sd else np.zeros(1)
+    z = np.linspace(-5.0, 5.0, 41) if sd else np.zeros(1)
     weight = np.exp(-z * z / 2) * (np.where(np.arange(z.size) % 2, 4, 2) if sd else 1.0)
     weight /= weight.sum()
     shapes = DayShapes(f[None], np.array([month]), np.array([1.0]))

@@ -61,7 +61,7 @@ def _droops(
         return v_off + rise * (p - relief), p
 
     low, high = v_off - 2 * rise - 1, v_off + 2 * rise + 1
-    for _ in range(50):
+    for _ in range(26):
         mid = (low + high) / 2
         above = answer(mid)[0] > mid
         low, high = np.where(above, mid, low), np.where(above, high, mid)

@@ -1,4 +1,4 @@
-"""Cases of one system: invented ones with round figures, and all of the sample."""
+"""Cases of one system: invented ones with round figures, all of the sample, and one of every kind in it."""
 
 from __future__ import annotations
 
@@ -148,42 +148,8 @@ def _all(con: Connection, query: str) -> pl.DataFrame:
     return found
 
 
-#: What systems differ in: each verdict of each check with and without missing and assumed facts, each kind of wiring,
-#: breaker, pair of models, run, panel and setting, one circuit or more. Queries give a system and the kind it is of.
-KINDS = (
-    """SELECT system_id, ["check", verdict::VARCHAR, (missing = 0)::VARCHAR, (assumed = 0)::VARCHAR,
-        (fails_at IS NULL)::VARCHAR] FROM judged""",
-    """SELECT system_id, [wiring, service, feed, circuit_phases, (arm_counts IS NULL)::VARCHAR,
-        (combiner_id IS NULL)::VARCHAR, (extra_trunk IS NULL)::VARCHAR]
-        FROM circuit JOIN system USING (system_id) JOIN circuit_result USING (system_id, circuit_id)""",
-    """SELECT system_id, [breaker_a::VARCHAR, (line_current_a > 0.8 * breaker_a)::VARCHAR]
-        FROM circuit JOIN circuit_result USING (system_id, circuit_id)""",
-    "SELECT system_id, [inverter_model, trunk_model] FROM circuit",
-    "SELECT system_id, [role, material, size] FROM run",
-    """SELECT system_id, [connection_side, backfeed_position, (busbar_a IS NULL)::VARCHAR,
-        (main_breaker_a IS NULL)::VARCHAR, (other_sources_a IS NULL)::VARCHAR, (busbar_breakers_a IS NULL)::VARCHAR,
-        (transformer_kva IS NULL)::VARCHAR] FROM system""",
-    """SELECT system_id, [installation_code, code_edition, power_factor::VARCHAR, power_factor_mode, grid_profile]
-        FROM system""",
-    "SELECT system_id, [least(count(*), 3)::VARCHAR] FROM circuit GROUP BY system_id",
-)
-
-
-def of_every_kind(con: Connection) -> list[str]:
-    """Systems of a snapshot that are of every kind together: each time the one that adds most kinds, the first such."""
-    kinds: dict[str, set[tuple[str | int | None, ...]]] = {}
-    for at, query in enumerate(KINDS):
-        for system_id, kind in con.execute(query).fetchall():
-            kinds.setdefault(system_id, set()).add((at, *kind))
-    left, chosen = set().union(*kinds.values()), []
-    while left:
-        chosen.append(max(sorted(kinds), key=lambda system_id: len(kinds[system_id] & left)))
-        left -= kinds[chosen[-1]]
-    return sorted(chosen)
-
-
-def cases_of(con: Connection, systems: list[str]) -> list[Case]:
-    """Systems of a snapshot, as `load` gives them; the frames of all are prepared at once, which is faster."""
+def every_case(con: Connection) -> list[Case]:
+    """Every system of a snapshot, as `load` gives it; the frames of all are prepared at once, which is faster."""
     tables = {t.name: _all(con, f'SELECT * FROM "{t.name}" ORDER BY {", ".join(t.key)}') for t in TABLES}
     plain = {t.name: tables[t.name].select(c.name for c in t.columns) for t in TABLES}
     catalog_json, policy_json, as_of = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
@@ -193,7 +159,7 @@ def cases_of(con: Connection, systems: list[str]) -> list[Case]:
     prepared = prepare(Records(**plain), frames, policy, day)
     stored = {name: _stored(_all(con, f"SELECT * FROM {name}")) for name in ("circuit_result", "system_result")}
     cases = []
-    for system_id in systems:
+    for system_id in plain["system"]["system_id"]:
         mine = pl.col("system_id") == system_id
         one = Case(
             system_id,
@@ -221,3 +187,64 @@ def _alone(prepared: Prepared, mine: pl.Expr) -> Prepared:
         for frame in rows
     ]
     return Prepared(*numbered)
+
+
+#: What tells one kind of circuit, feeder or system from another: each group's values together are a trait.
+CIRCUIT_TRAITS = (
+    ("service", "wiring", "feed", "laid_out", "mixed_units", "rise_starts_at"),
+    ("service", "wiring", "feed", "circuit_phases", "connection"),
+    ("code_family", "wiring", "connection"),
+    ("wiring", "arm_count", "extra", "first", "reactive"),
+    ("home_run_runs", "home_run_parallel_sets", "home_run_material", "home_run_raceway", "home_run_no_length"),
+    ("wiring", "reactive", "feeder_material", "feeder_no_length", "gathered", "feeders"),
+)
+FEEDER_TRAITS = (("feeder_runs", "feeder_parallel_sets", "feeder_material", "feeder_raceway", "feeder_no_length"),)
+SYSTEM_TRAITS = (
+    ("code_family", "code_edition", "service"),
+    ("connection_side", "backfeed_position", "busbar", "main", "others", "busbar_verdict"),
+    ("power_factor_mode", "service", "reactive"),
+)
+
+
+def traits(case: Case, judged: pl.DataFrame) -> set[tuple[object, ...]]:
+    """What kinds of findings, circuits, feeders and systems are in a case; `judged` holds its findings."""
+    reactive = (pl.col("sin_phi") != 0).alias("reactive")
+    circuit = case.prepared.circuit.with_columns(
+        reactive,
+        pl.col("arms").list.len().alias("arm_count"),
+        pl.col("extra_trunk").is_not_null().alias("extra"),
+        pl.col("first_section_m").is_not_null().alias("first"),
+        pl.col("combiner_id").is_not_null().alias("gathered"),
+        pl.lit(case.prepared.feeder.height > 1).alias("feeders"),
+    )
+    system = case.prepared.system.with_columns(
+        reactive,
+        pl.col("busbar_a").is_not_null().alias("busbar"),
+        pl.col("main_breaker_a").is_not_null().alias("main"),
+        pl.col("other_sources_a").is_not_null().alias("others"),
+        judged.filter(pl.col("check") == "busbar")["verdict"].alias("busbar_verdict"),
+    )
+    found = [
+        ("finding", *row)
+        for row in judged.select(
+            "check", "verdict", "missing", "assumed", pl.col("value").is_null(), pl.col("limit").is_null()
+        ).iter_rows()
+    ]
+    for frame, groups in (
+        (circuit, CIRCUIT_TRAITS), (case.prepared.feeder, FEEDER_TRAITS), (system, SYSTEM_TRAITS),
+    ):  # fmt: skip
+        found += [(group, *row) for group in groups for row in frame.select(group).iter_rows()]
+    return set(found)
+
+
+def one_of_every_kind(cases: list[Case], judged: pl.DataFrame, every: int) -> list[Case]:
+    """The fewest cases, nearly, that have every trait of all; and beside them every so many-th case."""
+    parts = judged.partition_by("system_id", as_dict=True)
+    has = {case.system_id: traits(case, parts[case.system_id,]) for case in cases}
+    left, chosen = set().union(*has.values()), {case.system_id for case in cases[::every]}
+    left -= set().union(*(has[system_id] for system_id in chosen))
+    while left:
+        best = max(has, key=lambda system_id: len(has[system_id] & left))
+        chosen.add(best)
+        left -= has[best]
+    return [case for case in cases if case.system_id in chosen]

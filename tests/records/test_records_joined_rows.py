@@ -50,6 +50,7 @@ def test_stated_orders(tmp_path: Path) -> None:
     ]
     conflict = reading.tables.conflicts.select("system_id", "circuit_id", "column", "rows").rows()
     assert conflict == [("S1", "2", "home_run_length_m", [5, 6])]
+    assert reading.tables.conflicts["sheets"].to_list() == [["Runs", "Runs"]]
     assert reading.duplicate == 1
     assert balanced(reading)
 
@@ -74,6 +75,7 @@ def test_repeated_rows_of_systems_and_circuits(tmp_path: Path) -> None:
         (None, "busbar_a", ["225", "400"], [4, 6]),
         ("1", "inverter_count", ["12", "13"], [4, 6]),
     ]
+    assert reading.tables.conflicts["sheets"].to_list() == [["Jobs", "Jobs"], ["Circuits", "Circuits"]]
     assert reading.row_keys is not None
     assert reading.row_keys.filter(system_id="S2", circuit_id="1").height >= 2
 
@@ -82,7 +84,10 @@ def test_a_fact_on_two_sheets_may_conflict(tmp_path: Path) -> None:
     circuits = [(*CIRCUITS[0], "busbar_a"), (*CIRCUITS[1], 225), *CIRCUITS[2:]]
     reading = read(tmp_path, circuits=circuits)
     assert reading.tables.system["busbar_a"].to_list() == [None, 225.0]
-    assert reading.tables.conflicts.select("column", "values").rows() == [("busbar_a", ["225", "200"])]
+    (conflict,) = reading.tables.conflicts.select("column", "values", "rows", "sheets", "files").rows()
+    assert conflict == ("busbar_a", ["225", "200"], [2, 3], ["Circuits", "Jobs"], [None, None])
+    # The sheet's number stays out of the tables: rows are those of the systems' sheet.
+    assert reading.tables.system[SOURCE_ROW].to_list() == [3, 4]
 
 
 SYSTEM_ROW = st.tuples(

@@ -12,6 +12,7 @@ from workbook_files import read_book, write_book
 
 from auditor.errors import AuditorError
 from auditor.records import Reading
+from auditor.records.frames import REJECT_SCHEMA, WARNING_SCHEMA
 from auditor.store import Store
 from auditor.store.importing import import_file
 from auditor.store.records_db import open_records
@@ -46,7 +47,8 @@ def test_an_unreadable_cell_is_missing_with_a_warning(tmp_path: Path) -> None:
     strict = read_text(tmp_path, csv_text(rows))
     assert (strict.accepted, strict.rejected, strict.warnings.height) == (1, 2, 0)
     # What is told is the same, but for what becomes of it.
-    assert strict.rejects.select(reading.warnings.columns).equals(reading.warnings)
+    assert strict.rejects.equals(reading.warnings.select(strict.rejects.columns))
+    assert reading.warnings.select("system_id", "circuit_id").rows() == [("S1", "2"), ("S1", "3")]
 
 
 def test_bounds_are_lenient_too_and_other_columns_are_not(tmp_path: Path) -> None:
@@ -79,6 +81,7 @@ def test_nested_records(tmp_path: Path) -> None:
     reading = read_json(tmp_path, {"systems": systems}, mapping)
     assert (reading.accepted, reading.rejected) == (3, 0)
     assert reading.tables.system["tilt_deg"].to_list() == [None, None, 20.0]
+    assert reading.warnings["system_id"].to_list() == ["S1", "S2"]
     assert sorted(warned(reading)) == [(1, "tilt", "steep", "type-error"), (2, "tilt", '{"front": "20"}', "type-error")]
 
 
@@ -103,14 +106,16 @@ def test_warnings_are_kept_with_their_import(tmp_path: Path) -> None:
     (tmp_path / "m.toml").write_text(LENIENT, encoding="utf-8")
     with store.locked("test"), open_records(store) as con:
         import_file(con, store, tmp_path / "a.csv", tmp_path / "m.toml", imported_on="2026-01-31")
-        query = 'SELECT import_id, "row", "column", raw, code, sentence FROM import_warning'
-        (kept,) = con.execute(query).fetchall()
+        query = 'SELECT import_id, "row", "column", raw, code, sentence, system_id, circuit_id'
+        (kept,) = con.execute(f"{query} FROM import_warning").fetchall()
         assert kept[:5] == (1, 2, "home_run_length_m", "far", "type-error")
         assert "'far'" in kept[5]
+        assert kept[6:] == ("S1", "1")
         assert con.execute("SELECT count(*) FROM reject").fetchall() == [(0,)]
 
 
 def test_the_frames_have_their_columns_where_nothing_is_told(tmp_path: Path) -> None:
     reading = read_text(tmp_path, csv_text([GOOD]))
     assert reading.warnings.height == 0
-    assert reading.warnings.schema == reading.rejects.schema == pl.Schema(reading.warnings.schema)
+    assert reading.warnings.schema == pl.Schema(WARNING_SCHEMA)
+    assert reading.rejects.schema == pl.Schema(REJECT_SCHEMA)

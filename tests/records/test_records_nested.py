@@ -183,7 +183,9 @@ def test_a_system_given_in_two_places_is_one(tmp_path: Path) -> None:
     reading = read_json(tmp_path, {"systems": [SYSTEM, later]})
     assert reading.accepted == 2
     assert reading.tables.system.select("system_id", "service").rows() == [("S1", None)]
-    assert reading.tables.conflicts.rows() == [("S1", None, None, "service", ["120/240", "208Y/120"], [1, 2])]
+    assert reading.tables.conflicts.drop("sheets", "files").rows() == [
+        ("S1", None, None, "service", ["120/240", "208Y/120"], [1, 2])
+    ]
     assert reading.tables.run.filter(role="feeder").height == 1
 
 

@@ -50,7 +50,7 @@ def test_facts_that_disagree_become_missing_and_are_told(tmp_path: Path) -> None
         ("S2", "Alder", None),
     ]
     assert reading.tables.run.select("role", "length_m").rows() == [("feeder", None)]
-    assert reading.tables.conflicts.rows() == [
+    assert reading.tables.conflicts.drop("sheets", "files").rows() == [
         ("S1", None, None, "designer", ["Rowan", "Alder"], [2, 3]),
         ("S1", None, None, "feeder_length_m", ["12", "15"], [2, 3]),
     ]
@@ -75,7 +75,9 @@ def test_a_combiners_feeder_may_conflict_by_itself(tmp_path: Path) -> None:
     ]
     tables = read_text(tmp_path, csv_text(rows, HEADER)).tables
     assert tables.run.select("combiner_id", "length_m").rows() == [("C1", None), ("C2", 12.0)]
-    assert tables.conflicts.rows() == [("S1", None, "C1", "feeder_length_m", ["12", "13"], [2, 3])]
+    assert tables.conflicts.drop("sheets", "files").rows() == [
+        ("S1", None, "C1", "feeder_length_m", ["12", "13"], [2, 3])
+    ]
 
 
 def test_a_repeated_row_is_a_duplicate_and_a_differing_one_counts(tmp_path: Path) -> None:
@@ -91,7 +93,9 @@ def test_a_repeated_row_is_a_duplicate_and_a_differing_one_counts(tmp_path: Path
         ("S1", "1", 2),
         ("S2", "1", 5),
     ]
-    assert reading.tables.conflicts.rows() == [("S1", None, None, "designer", ["Rowan", "Alder"], [2, 4])]
+    assert reading.tables.conflicts.drop("sheets", "files").rows() == [
+        ("S1", None, None, "designer", ["Rowan", "Alder"], [2, 4])
+    ]
     assert reading.row_keys is not None
     assert reading.row_keys.rows() == [("S1", "1"), ("S1", "1"), ("S2", "1")]
 
@@ -115,7 +119,7 @@ def test_facts_of_a_circuit_on_which_rows_disagree_are_missing(tmp_path: Path) -
         ("1", None, "10 AWG"),
         ("2", 23.0, "10 AWG"),
     ]
-    assert reading.tables.conflicts.rows() == [
+    assert reading.tables.conflicts.drop("sheets", "files").rows() == [
         ("S1", "1", None, "home_run_length_m", ["23", "32"], [2, 4]),
         ("S1", "1", None, "inverter_count", ["16", "12"], [2, 4]),
     ]

@@ -8,16 +8,18 @@ from pathlib import Path
 
 from records_files import read_cells
 
+from auditor.records.evidence_schema import EVIDENCE_TABLES
 from auditor.records.schema import TABLES, simple_columns
-from auditor.records.table_schema import canonical_table_schemas, simple_table_schema
+from auditor.records.table_schema import canonical_table_schemas, evidence_table_schema, simple_table_schema
 
 #: Field types and constraints of Table Schema, version 1 (specs.frictionlessdata.io/table-schema), those used here.
-TYPES = {"string", "number", "integer", "date"}
+TYPES = {"string", "number", "integer", "date", "datetime"}
 CONSTRAINTS = {"required", "minimum", "maximum", "enum", "pattern"}
 
 
 def test_descriptors_use_only_what_the_specification_has() -> None:
-    for schema in (simple_table_schema(), *canonical_table_schemas().values()):
+    evidence = [evidence_table_schema(table) for table in EVIDENCE_TABLES]
+    for schema in (simple_table_schema(), *canonical_table_schemas().values(), *evidence):
         json.dumps(schema)
         names = [field["name"] for field in schema["fields"]]
         assert len(set(names)) == len(names)
@@ -30,6 +32,9 @@ def test_every_column_is_described() -> None:
     assert [field["name"] for field in simple_table_schema()["fields"]] == list(simple_columns())
     for table in TABLES:
         fields = canonical_table_schemas()[table.name]["fields"]
+        assert [field["name"] for field in fields] == [column.name for column in table.columns]
+    for table in EVIDENCE_TABLES:
+        fields = evidence_table_schema(table)["fields"]
         assert [field["name"] for field in fields] == [column.name for column in table.columns]
 
 

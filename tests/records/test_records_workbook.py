@@ -263,7 +263,8 @@ def test_merged_cells_are_filled_down_where_the_mapping_says_so(tmp_path: Path) 
     reading = read_book(merged_book(tmp_path / "x.xlsx", "A3:A5", "C3:C4", "B6:B90"), mapping)
     assert reading.tables.circuit.select(KEYS).rows() == [("S1", "1"), ("S1", "2"), ("S1", "3"), ("S2", "1")]
     # Row 5 states Alder, rows 3 and 4 share Rowan; rows 7 to 90 hold nothing of their own and are none.
-    assert reading.tables.conflicts.select("values", "rows").rows() == [(["Rowan", "Alder"], [3, 5])]
+    told = reading.tables.conflicts.select("values", "rows", "sheets").rows()
+    assert told == [(["Rowan", "Alder"], [3, 5], ["S", "S"])]
     assert (reading.rows_in, reading.accepted) == (4, 4)
     assert reading.notes == ("Sheet 'S': merged cells were filled down: A3:A5, C3:C4, B6:B90.",)
     with pytest.raises(AuditorError, match=r"merged across columns.*: B4:C4\."):

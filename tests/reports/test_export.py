@@ -38,6 +38,8 @@ REQUIRED = {
     " unit_limit stated_unit_limit computed_unit_limit inverter_model inverter_count breaker_a missing assumed"
     " voltage_rise_verdict voltage_rise_value voltage_rise_limit branch_unit_limit_verdict",
     "systems": "system_id verdict fails unknowns designer utility energized_date busbar_verdict voltage_rise_verdict",
+    "trips": "system_id site_label utility trip_band trip_days_per_year trip_days_per_year_low trip_chance_30d"
+    " supply_share service_share wiring_share trip_days_saved_at_target trip_assumed trip_missing",
     "rejects": "file_name row_number column canonical raw code sentence import_id sheet system_id circuit_id open"
     " closed_by",
     "conflicts": "file_name system_id circuit_id combiner_id column said",
@@ -316,7 +318,7 @@ def test_more_rows_than_a_worksheet_holds_are_refused(
     [
         ("findings", "x.txt", "use one of .csv, .xlsx, .jsonl, .parquet"),
         ("findings", "x", "use one of .csv, .xlsx, .jsonl, .parquet"),
-        ("things", "x.csv", "There is no export of 'things'; there are findings, circuits, systems, rejects"),
+        ("things", "x.csv", "There is no export of 'things'; there are findings, circuits, systems, trips, rejects"),
         ("rejects", "nowhere/x.csv", "nowhere/x.csv: cannot be written: No such file or directory"),
         ("rejects", "nowhere/x.xlsx", "nowhere/x.xlsx: cannot be written: No such file or directory"),
         ("rejects", "nowhere/x.jsonl", "nowhere/x.jsonl: cannot be written: No such file or directory"),

@@ -81,7 +81,45 @@ def test_lists_of_systems(sample_store: SampleStore, tmp_path: Path, what: str) 
     every = rows(store, path, what)
     system = next(str(r["system_id"]) for r in every if r["system_id"])
     assert rows(store, path, what, system) == [r for r in every if r["system_id"] == system]
-    assert rows(store, path, what, "'; DROP TABLE reject; --") == []
+    with pytest.raises(AuditorError, match="this run holds no such system"):
+        rows(store, path, what, "'; DROP TABLE reject; --")
+
+
+@pytest.mark.parametrize("what", ["rejects", "conflicts", "warnings", "facts", "duplicates"])
+def test_a_system_that_is_not_there_is_refused(sample_store: SampleStore, tmp_path: Path, what: str) -> None:
+    path = tmp_path / "x.csv"
+    with pytest.raises(AuditorError, match=r"^--system NOPE: this run holds no such system"):
+        rows(sample_store[0], path, what, "NOPE")
+    assert not path.exists()
+
+
+@pytest.mark.parametrize("what", ["rejects", "conflicts", "warnings", "facts", "duplicates"])
+def test_a_system_of_which_nothing_is_told_gives_an_empty_list(
+    sample_store: SampleStore, tmp_path: Path, what: str
+) -> None:
+    store, path = sample_store[0], tmp_path / "x.csv"
+    told = {str(r[name]) for r in rows(store, path, what) for name in ("system_id", "other_id") if r.get(name)}
+    silent = sorted({str(r["system_id"]) for r in rows(store, path, "systems")} - told)
+    if silent:
+        assert rows(store, path, what, silent[0]) == []
+
+
+def test_every_suspicion_has_its_file_and_row(sample_store: SampleStore, tmp_path: Path) -> None:
+    store = sample_store[0]
+    told = rows(store, tmp_path / "x.csv", "warnings")
+    assert told
+    with open_snapshot(store) as con:
+        stands = {
+            (system, circuit): (file, row)
+            for system, circuit, file, row in con.execute(
+                "SELECT system_id, circuit_id, file_name, source_row FROM circuit JOIN import USING (import_id)"
+            ).fetchall()
+        }
+    for row in told:
+        assert row["file_name"], row
+        if row["circuit_id"] and not str(row["column"]).startswith("home_run"):
+            file, number = stands[str(row["system_id"]), str(row["circuit_id"])]
+            assert (row["file_name"], str(row["row_number"])) == (file, str(number))
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".xlsx", ".jsonl", ".parquet"])

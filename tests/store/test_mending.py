@@ -26,13 +26,13 @@ from auditor.store.records_db import Connection, open_records
 
 
 def test_a_messy_file_mended_is_a_clean_file(messy: Store, tmp_path: Path) -> None:
-    assert rejects(messy) == [(1, None, 3, "S1", "2", None), (1, None, 5, None, None, None)]
+    assert rejects(messy) == [(1, None, 3, "S1", "2", None), (1, None, 5, "S3", "1", None)]
     (done,) = bring(messy, mended(messy, tmp_path, mend_messy))
     outcome = done.outcome
     assert (outcome.rows_in, outcome.accepted, outcome.rejected, outcome.duplicate) == (2, 2, 0, 0)
     assert (outcome.closed, outcome.still_open) == (2, 0)
     assert done.reading.unmapped == ()
-    assert rejects(messy, "true") == [(1, None, 3, "S1", "2", 2), (1, None, 5, None, None, 2)]
+    assert rejects(messy, "true") == [(1, None, 3, "S1", "2", 2), (1, None, 5, "S3", "1", 2)]
     assert content(messy) == clean_content(tmp_path / "clean", (given(tmp_path / "in", HEADER + CLEAN, "c.csv"), None))
 
 
@@ -146,3 +146,21 @@ def test_the_connection_is_usable_after_a_refusal(store: Store, tmp_path: Path) 
             import_file(con, store, path, imported_on="2026-01-31")
         assert counted(con) == 4
         assert import_file(con, store, path, imported_on="2026-01-31", older=True).import_id == 3
+
+
+@pytest.mark.parametrize("lost", ["column", "header"])
+def test_marks_that_are_gone_are_missed_by_name(messy: Store, tmp_path: Path, lost: str) -> None:
+    def mend(sheets: Sheets) -> None:
+        mend_messy(sheets)
+        if lost == "column":
+            sheets["1 a"] = [row[:2] + row[3:] for row in sheets["1 a"]]
+        else:
+            sheets["1 a"][0][2] = "origin (auditor)"
+
+    path = mended(messy, tmp_path, mend)
+    with pytest.raises(
+        AuditorError, match=r"sheet '1 a': holds rows to mend, and its hidden column C.*is gone"
+    ) as told:
+        mended_imports(path)
+    assert "auditor export rejects -o FILE.xlsx" in str(told.value)
+    assert len(rejects(messy)) == 2

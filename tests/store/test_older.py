@@ -29,24 +29,26 @@ def length(store: Store) -> list[tuple[object, ...]]:
 
 
 @pytest.mark.parametrize(
-    ("correction", "counted"),
+    ("correction", "counted", "said"),
     [
-        (("U1,12", "U1,13"), "1 circuit to what import 2 (new.csv)"),
-        (("12,25", "12,26"), "1 circuit to what import 2 (new.csv)"),
-        (("Vale", "Dale"), "1 system to what import 2 (new.csv)"),
-        (("10,30,6", "10,31,7"), "1 system and 1 circuit to what import 2 (new.csv)"),
-        (("U1", "U2"), "3 circuits to what import 2 (new.csv)"),
+        (("U1,12", "U1,13"), "1 circuit to what import 2 (new.csv)", "System S1 circuit 2: inverter_count is '13'"),
+        (("12,25", "12,26"), "1 circuit to what import 2 (new.csv)", "home_run_length_m is '26' by row 3 of new.csv"),
+        (("Vale", "Dale"), "1 system to what import 2 (new.csv)", "System S2: utility is 'Dale' by row 4 of new.csv"),
+        (("10,30,6", "10,31,7"), "1 system and 1 circuit to what import 2 (new.csv)", "and would be '30' by row 4"),
+        (("U1", "U2"), "3 circuits to what import 2 (new.csv)", "inverter_model is 'U2'"),
     ],
 )
 @pytest.mark.parametrize("dry_run", [False, True])
 def test_corrections_are_counted_and_kept(
-    store: Store, correction: tuple[str, str], counted: str, dry_run: bool
+    store: Store, correction: tuple[str, str], counted: str, said: str, dry_run: bool
 ) -> None:
     bring(store, OLD, "old.csv")
     bring(store, OLD.replace(*correction), "new.csv")
     with pytest.raises(AuditorError) as told:
         bring(store, OLD, "old.csv", dry_run=dry_run)
-    assert f"it would return {counted} had changed. Nothing was imported." in str(told.value)
+    assert f"it came in as import 1, and would return {counted} had changed." in str(told.value)
+    assert said in str(told.value)
+    assert " of new.csv (import 2) and would be '" in str(told.value)
     assert str(told.value).endswith("import it with --older.")
     assert len(read_manifest(store)) == 2
     done = bring(store, OLD, "old.csv", older=True)
@@ -85,3 +87,14 @@ def test_several_imports_are_named(store: Store) -> None:
 def test_a_mended_place_is_no_older_revision(store: Store, tmp_path: Path) -> None:
     bring(store, OLD.replace("12,25", "many,25"), "old.csv")
     assert bring(store, OLD, "new.csv").import_id == 2
+
+
+def test_a_file_never_seen_is_no_older_file(store: Store) -> None:
+    """What was put wrong in between may be put right again; it is told."""
+    bring(store, OLD, "old.csv")
+    bring(store, OLD.replace("U1,12", "U1,13"), "new.csv")
+    right = HEADER + "S1,2,Hill,U1,12,25,5\n"
+    done = bring(store, right, "right.csv")
+    assert (done.import_id, done.taken_back) == (3, "1 circuit to what import 2 (new.csv) had changed")
+    assert [(one.column, one.was, one.now) for one in done.outcome.revisions] == [("inverter_count", "13", "12")]
+    assert bring(store, OLD.replace("U1,12", "U1,14"), "newest.csv").taken_back == ""

@@ -127,3 +127,59 @@ def test_a_stated_rise_finds_the_length_that_was_read_in_another_unit(tmp_path: 
     for factor, why in ((1 / 0.3048, "feet taken for metres"), (2.0, "there and back")):
         (sentence,) = rise_and_warnings(stated | {"home_run_length_m": repr(20 * factor)})[1]
         assert why in sentence
+
+
+@pytest.mark.parametrize(
+    ("rule", "offered"),
+    [
+        ('on_error = "reject"', {"feet", "there and back"}),
+        ('unit = "m"', {"there and back"}),
+        ('lengths = "one-way"', {"feet"}),
+        ('unit = "m", lengths = "one-way"', set()),
+    ],
+)
+@pytest.mark.parametrize("run", ["home_run", "feeder"])
+def test_a_cause_that_the_mapping_has_ruled_out_is_not_offered(
+    tmp_path: Path, run: str, rule: str, offered: set[str]
+) -> None:
+    (base,) = [row for row in sample_rows(60) if row["home_run_length_m"] and row["service"] == "120/240"][:1]
+    column = f"{run}_length_m"
+    row = base | {"system_id": "A", "circuit_id": "1", f"{run}_size": "10 AWG", f"{run}_material": "copper"}
+    row = {name: cell for name, cell in row.items() if name != column} | {"Run": "400"}
+    (tmp_path / "m.toml").write_text(f'[columns]\n{column} = {{ column = "Run", {rule} }}\n', "utf-8")
+    store = Store(tmp_path / "store")
+    store.create()
+    catalog, policy = load_catalog([SAMPLE / "catalog"]), load_policy(SAMPLE / "policy.toml")
+    with store.locked("test"), open_records(store) as opened:
+        path = write(tmp_path / "a.csv", [row])
+        import_file(opened, store, path, tmp_path / "m.toml", imported_on="2026-01-31")
+        publish.publish(opened, store, catalog, policy, AS_OF)
+    with open_snapshot(store) as snapshot:
+        query = "SELECT sentence FROM warning WHERE code = 'run-rise' AND \"column\" = ?"
+        ((sentence,),) = snapshot.execute(query, [column]).fetchall()
+        assert not snapshot.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = 'declared'").fetchall()
+    assert {cause for cause in ("feet", "there and back") if cause in sentence} == offered
+    assert " of 400 m, 10 AWG, alone raises the voltage by " in sentence
+
+
+def test_a_declared_unit_is_not_said_to_be_another_for_a_file(tmp_path: Path) -> None:
+    rows = [row for row in sample_rows(160) if row["home_run_length_m"]]
+    sound, shared = rows[:70], {row["system_id"] for row in rows[:70]}
+    far = [row | {"Run": repr(float(row["home_run_length_m"]) / 0.3048)} for row in rows[70:]]
+    far = [row for row in far if row["system_id"] not in shared]
+    for row in far:
+        del row["home_run_length_m"]
+    mapping = tmp_path / "m.toml"
+    mapping.write_text('[columns]\nhome_run_length_m = { column = "Run", unit = "m" }\n', "utf-8")
+    store = Store(tmp_path / "store")
+    store.create()
+    catalog, policy = load_catalog([SAMPLE / "catalog"]), load_policy(SAMPLE / "policy.toml")
+    with store.locked("test"), open_records(store) as opened:
+        import_file(opened, store, write(tmp_path / "a.csv", sound), imported_on="2026-01-31")
+        import_file(opened, store, write(tmp_path / "b.csv", far), mapping, imported_on="2026-01-31")
+        publish.publish(opened, store, catalog, policy, AS_OF)
+    with open_snapshot(store) as snapshot:
+        told = snapshot.execute("SELECT import_id, sentence FROM warning WHERE code = 'file-lengths'").fetchall()
+    ((number, sentence),) = told
+    assert number == 2
+    assert sentence.endswith(" m")

@@ -75,6 +75,12 @@ def test_a_sound_system_is_not_suspected() -> None:
             ("1", "run-length", "home_run_length_m", "900"),
         ),
         ({"runs": [{"role": "feeder", "length_m": None}]}, None),
+        (
+            {"runs": [{"role": "home run", "circuit_id": "1", "length_m": 0.0}]},
+            ("1", "run-length", "home_run_length_m", "0"),
+        ),
+        ({"runs": [{"role": "home run", "circuit_id": "1", "length_m": 0.1}]}, None),
+        ({"runs": [{"role": "feeder", "length_m": 0.0}]}, None),
         ({"stated_rise_pct": 1.06}, None),
         ({"stated_rise_pct": 1.04}, ("1", "stated-rise", "stated_rise_pct", "1.04")),
         ({"stated_rise_pct": 2.09}, None),
@@ -119,7 +125,7 @@ def test_a_long_run_is_told_in_other_units() -> None:
     # A rise is proportional to length: 8.2 % of 100 m is 2.5 % of 100 ft (30.48 m), and 4.1 % of 50 m.
     assert sentence(home_run_rise_pct=8.2, home_run_length_m=100.0) == (
         "home run of 100 m, 10 AWG, alone raises the voltage by 8.2 % where the target is 2 %; it would be 2.5 % if the"
-        " figure were feet, and 4.1 % if it were there and back"
+        " figure were feet; it would be 4.1 % if it were there and back"
     )
 
 

@@ -1,0 +1,139 @@
+"""Files of readings and of events, read in pieces: CSV and Parquet with the canonical header."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+
+from auditor.errors import AuditorError
+from auditor.records.bindings import Binding, unique_names
+from auditor.records.casting import drop_blank
+from auditor.records.cells import CellRules
+from auditor.records.csv_reader import csv_chunks, open_csv
+from auditor.records.evidence_casting import OWNED_SCHEMA, cast_evidence
+from auditor.records.evidence_schema import REQUIRED
+from auditor.records.fault import clean
+from auditor.records.frames import ROW_NUMBER, Chunk
+from auditor.records.mapping import FileRules
+from auditor.records.parquet_reader import BATCH_ROWS, ParquetFile, open_parquet
+from auditor.records.schema import Table
+
+
+@dataclass(frozen=True)
+class EvidenceChunk:
+    """Some rows of a file: typed, refused (`OWNED_SCHEMA`), and how many were blank or read in all."""
+
+    rows: pl.DataFrame
+    rejects: pl.DataFrame
+    blank: int
+    read: int
+
+
+@dataclass(frozen=True)
+class EvidenceFile:
+    """An open file: its pieces, the rows that an independent count found, and the columns that are not used."""
+
+    name: str
+    chunks: Iterator[EvidenceChunk]
+    rows: int
+    unused: tuple[str, ...]
+
+
+@contextmanager
+def open_evidence(path: Path, table: Table, zone: str = "") -> Iterator[EvidenceFile]:
+    """Open a CSV or Parquet file of readings or events, whose times without an offset are in `zone`.
+
+    AuditorError where the file as a whole cannot be relied on: its bytes, its quotes, its header, times without a zone,
+    or two readers disagreeing on its rows.
+    """
+    if not path.is_file():
+        raise AuditorError(f"{path}: there is no such file")
+    suffix = path.suffix.lower()
+    if suffix == ".parquet":
+        file = open_parquet(path)
+        bindings, unused = _bound(file.headers, table, str(path))
+        _refuse_untyped(file, bindings)
+        yield EvidenceFile(str(path), _parquet_chunks(file, table, bindings, zone), file.rows, unused)
+    elif suffix == ".csv":
+        with open_csv(path, FileRules()) as csv:
+            bindings, unused = _bound(csv.headers, table, str(path))
+            chunks = _csv_chunks(csv_chunks(csv), table, bindings, zone, str(path))
+            yield EvidenceFile(str(path), chunks, csv.rows - csv.header_row, unused)
+    else:
+        raise AuditorError(f"{path}: a file of {table.name}s is .csv or .parquet")
+
+
+def _bound(headers: Sequence[str], table: Table, where: str) -> tuple[tuple[Binding, ...], tuple[str, ...]]:
+    """The table's columns that the file has, and the names of those that it has besides."""
+    cleaned = [clean(header) for header in headers]
+    known = {column.name: column for column in table.columns}
+    twice = sorted(name for name, count in Counter(cleaned).items() if count > 1 and name in known)
+    if twice:
+        raise AuditorError(f"{where}: duplicate-label: several columns are called {', '.join(twice)}")
+    lacking = [name for name in REQUIRED[table.name] if name not in cleaned]
+    if lacking:
+        raise AuditorError(
+            f"{where}: has no column {' and none '.join(lacking)}. A file of {table.name}s has the columns"
+            f" {', '.join(known)}, of which {', '.join(REQUIRED[table.name])} are needed; its own are"
+            f" {', '.join(cleaned)}."
+        )
+    bindings = tuple(Binding(name, known[name], name, CellRules()) for name in cleaned if name in known)
+    names = unique_names(headers)
+    return bindings, tuple(name for name, header in zip(names, cleaned, strict=True) if header not in known)
+
+
+def _csv_chunks(
+    chunks: Iterator[Chunk], table: Table, bindings: tuple[Binding, ...], zone: str, where: str
+) -> Iterator[EvidenceChunk]:
+    for chunk in chunks:
+        full = drop_blank(chunk.frame, bindings)
+        rows, refused = cast_evidence(full, table, bindings, zone, where)
+        ragged = chunk.rejects.with_columns(
+            pl.lit(None, kind).alias(name) for name, kind in OWNED_SCHEMA.items() if name not in chunk.rejects.columns
+        )
+        rejects = pl.concat([ragged.select(list(OWNED_SCHEMA)), refused]).sort(ROW_NUMBER, maintain_order=True)
+        blank = chunk.frame.height - full.height + chunk.blank
+        read = chunk.frame.height + chunk.rejects[ROW_NUMBER].n_unique() + chunk.blank
+        yield EvidenceChunk(rows, rejects, blank, read)
+
+
+def _refuse_untyped(file: ParquetFile, bindings: tuple[Binding, ...]) -> None:
+    """Refuse columns whose type cannot hold what they are: ids as floats, days as times, nested values."""
+    for binding in bindings:
+        kind = file.file.schema_arrow.field(str(binding.header)).type
+        number = pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_decimal(kind)
+        text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_dictionary(kind)
+        allowed = {
+            "number": number or text,
+            "instant": pa.types.is_timestamp(kind) or text,
+        }.get(binding.column.kind, text or pa.types.is_integer(kind))
+        if not (allowed or pa.types.is_null(kind)):
+            wanted = {"number": "numbers", "instant": "timestamps"}.get(binding.column.kind, "text")
+            raise AuditorError(f"{file.name}: column {binding.header!r} is stored as {kind}; store it as {wanted}")
+
+
+def _parquet_chunks(
+    file: ParquetFile, table: Table, bindings: tuple[Binding, ...], zone: str
+) -> Iterator[EvidenceChunk]:
+    first = 1
+    names = unique_names(file.headers)
+    used = [str(b.header) for b in bindings]
+    try:
+        for batch in file.file.iter_batches(batch_size=BATCH_ROWS):
+            frame = pl.DataFrame(batch)
+            frame.columns = names
+            frame = frame.select(used)
+            numbers = pl.int_range(first, first + frame.height, dtype=pl.Int64, eager=True).alias(ROW_NUMBER)
+            first += frame.height
+            rows, rejects = cast_evidence(frame.insert_column(0, numbers), table, bindings, zone, file.name)
+            yield EvidenceChunk(rows, rejects, 0, frame.height)
+    except (pa.ArrowInvalid, OSError) as error:
+        raise AuditorError(f"{file.name}: is damaged after row {first - 1}: {error}") from error
+    if first - 1 != file.rows:
+        raise AuditorError(f"{file.name}: row-count: the footer states {file.rows} rows and {first - 1} were read")

@@ -1,0 +1,119 @@
+"""Readings and events: one import of them, and what the store holds of a system."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from auditor.errors import AuditorError
+from auditor.records.evidence_schema import EVENT, READING
+from auditor.records.instants import checked_zone
+from auditor.store.evidence_db import Connection, EvidenceOutcome, Progress, apply_evidence
+from auditor.store.folder import Store
+from auditor.store.originals import (
+    Import,
+    ImportedAs,
+    append_manifest,
+    file_hash,
+    keep_original,
+    read_manifest,
+)
+
+
+@dataclass(frozen=True)
+class EvidenceImported:
+    """What came of one file. `import_id` is 0 where nothing was kept: a dry run, or nothing new."""
+
+    import_id: int
+    file_name: str
+    imported_as: ImportedAs
+    outcome: EvidenceOutcome
+    seen_in: int
+
+
+def import_evidence(
+    con: Connection,
+    store: Store,
+    path: Path,
+    imported_as: ImportedAs,
+    zone: str = "",
+    *,
+    imported_on: str,
+    dry_run: bool = False,
+    progress: Progress | None = None,
+    name: str = "",
+) -> EvidenceImported:
+    """Read a file of readings or events and apply it; with `dry_run`, say what would happen and change nothing.
+
+    `zone` is that of times without an offset, `name` what the file is called where it lies under another name. As with
+    records, the manifest's line comes before the database's transaction. Errors: AuditorError where the file as a whole
+    is refused.
+    """
+    entries = read_manifest(store)
+    entry = Import(
+        import_id=len(entries) + 1,
+        file_name=name or path.name,
+        sha256=file_hash(path),
+        imported_as=imported_as,
+        zone=checked_zone(zone) if zone else "",
+        imported_on=imported_on,
+    )
+    same = [e.import_id for e in entries if _input(e) == _input(entry)]
+    con.execute("BEGIN")
+    try:
+        outcome = apply_evidence(con, entry, path, progress)
+        done = EvidenceImported(entry.import_id, entry.file_name, imported_as, outcome, same[-1] if same else 0)
+        if dry_run or (same and outcome.accepted == 0):
+            con.execute("ROLLBACK")
+            return EvidenceImported(0, done.file_name, imported_as, outcome, done.seen_in)
+        if keep_original(store, path) != entry.sha256:
+            raise AuditorError(f"{path}: the file changed while it was read. Import it again once it is complete.")
+        append_manifest(store, entry)
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    con.execute("COMMIT")
+    return done
+
+
+def _input(entry: Import) -> tuple[str, str, str]:
+    return entry.sha256, entry.imported_as, entry.zone
+
+
+def systems_with_readings(con: Connection) -> list[str]:
+    """The systems that readings were imported for, in order; some may have no record."""
+    rows = con.execute("SELECT DISTINCT system_id FROM reading ORDER BY system_id").fetchall()
+    return [row[0] for row in rows]
+
+
+def readings_of(con: Connection, system_id: str) -> pl.DataFrame:
+    """The readings of one system by place, circuit, unit, leg and start: the declared columns; `start` is in UTC."""
+    return _of_system(con, READING.name, [column.name for column in READING.columns], system_id)
+
+
+def events_of(con: Connection, system_id: str) -> pl.DataFrame:
+    """The events of one system by start: the declared columns and `known_until`, all in UTC."""
+    return _of_system(con, EVENT.name, [*(column.name for column in EVENT.columns), "known_until"], system_id)
+
+
+def _of_system(con: Connection, table: str, columns: list[str], system_id: str) -> pl.DataFrame:
+    named = ", ".join(f'"{name}"' for name in columns)
+    order = ", ".join(f'"{key}" NULLS FIRST' for key in ("start", "circuit_id", "unit"))
+    first = "place, circuit_id NULLS FIRST, unit NULLS FIRST, leg NULLS FIRST, " if table == READING.name else ""
+    query = f'SELECT {named} FROM "{table}" WHERE system_id = $id ORDER BY {first}{order}'
+    return pl.DataFrame(con.sql(query, params={"id": system_id}).to_arrow_table())
+
+
+def events_among(con: Connection, systems: pl.DataFrame) -> pl.DataFrame:
+    """The events of the systems in a frame with `system_id`: what `auditor.evidence.observed` reads, times in UTC."""
+    con.register("incoming", systems.select("system_id").to_arrow())
+    found = pl.DataFrame(
+        con.sql(
+            'SELECT system_id, circuit_id, unit, start, "end", known_until, kind FROM event'
+            " SEMI JOIN incoming USING (system_id) ORDER BY ALL NULLS FIRST"
+        ).to_arrow_table()
+    )
+    con.unregister("incoming")
+    return found

@@ -1,0 +1,142 @@
+"""The tables of the likelihood, each made once and kept: in memory, and as files where a folder is given."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+import auditor.likelihood
+from auditor.likelihood.arrays import FloatArray
+from auditor.likelihood.inputs import MONTHS, Profile, Supply
+from auditor.likelihood.output import ClassInputs
+from auditor.likelihood.table import Table, looking_ahead, make_table
+from auditor.trips.planes import shapes_of
+
+#: Tables in memory at a time.
+HELD = 96
+#: Names a folder in which several stores keep their tables together.
+SHARED_FOLDER = "AUDITOR_TABLES"
+
+
+@cache
+def _code() -> str:
+    """SHA-256 over the likelihood's own source: tables of other code are made anew."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(auditor.likelihood.__file__).parent.glob("*.py")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+class Wanted(NamedTuple):
+    """What a table is made of; everything it depends on but the days ahead."""
+
+    profile: Profile
+    supply: Supply
+    plane: ClassInputs
+    clearness: tuple[float, ...]
+    kinds: int
+
+    def key(self) -> str:
+        """A name made of all of it."""
+        text = repr((_code(), self.profile, self.plane, self.clearness, self.kinds))
+        supply = vars(self.supply) | {"dev_pct": self.supply.dev_pct.round(12).tolist()}
+        return hashlib.sha256((text + repr(sorted(supply.items()))).encode()).hexdigest()[:32]
+
+
+def _shared() -> Path | None:
+    """The folder that SHARED_FOLDER names."""
+    return Path(os.environ[SHARED_FOLDER]) if os.environ.get(SHARED_FOLDER) else None
+
+
+@dataclass
+class _Memory:
+    """Tables that this process holds, newest last, with the days ahead they look; and a lock for each."""
+
+    tables: OrderedDict[str, tuple[FloatArray, Table]] = field(default_factory=OrderedDict)
+    locks: dict[str, threading.Lock] = field(default_factory=dict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+
+_MEMORY = _Memory()
+
+
+class Tables:
+    """Tables by what they are made of: what one store has made serves every other in the process.
+
+    `made` is told how many had to be worked out.
+    """
+
+    def __init__(self, folder: Path | None = None, made: Callable[[int], None] | None = None) -> None:
+        self.folder, self.made, self.count = folder, made, 0
+
+    def get(self, wanted: Wanted, window_days: FloatArray) -> Table:
+        """The table for these days ahead, from memory or its file, else made by one thread while others wait."""
+        key = wanted.key()
+        memory = _MEMORY
+        with memory.lock:
+            own = memory.locks.setdefault(key, threading.Lock())
+        with own:
+            with memory.lock:
+                held = memory.tables.get(key)
+            if held is None or not np.array_equal(held[0], window_days):
+                table = held[1] if held else self._read(key) or self._made(key, wanted)
+                held = window_days, looking_ahead(table, wanted.profile, wanted.supply, window_days)
+            with memory.lock:
+                memory.tables[key] = held
+                memory.tables.move_to_end(key)
+                while len(memory.tables) > HELD:
+                    memory.tables.popitem(last=False)
+            return held[1]
+
+    def _made(self, key: str, wanted: Wanted) -> Table:
+        """The table, worked out and kept."""
+        shapes = shapes_of(wanted.plane, wanted.clearness, wanted.kinds)
+        table = make_table(wanted.profile, wanted.supply, shapes, np.zeros(MONTHS))
+        self._write(key, table)
+        with _MEMORY.lock:
+            self.count += 1
+        if self.made:
+            self.made(self.count)
+        return table
+
+    def _read(self, key: str) -> Table | None:
+        """A kept table; None where there is none or it cannot be read, for it can always be made again."""
+        folder = self.folder or _shared()
+        if folder is None:
+            return None
+        try:
+            with np.load(folder / f"{key}.npz", allow_pickle=False) as arrays:
+                return Table.from_arrays(dict(arrays))
+        except (OSError, ValueError, KeyError, EOFError):
+            return None
+
+    def _write(self, key: str, table: Table) -> None:
+        """Keep a table under a name of its own until it is whole; a disk that is full or shut costs time only."""
+        folder = self.folder or _shared()
+        if folder is None:
+            return
+        part = folder / f".{key}.{os.getpid()}.{threading.get_ident()}.npz"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            np.savez(part, **table.as_arrays())  # type: ignore[arg-type]
+            part.replace(folder / f"{key}.npz")
+        except OSError:
+            part.unlink(missing_ok=True)
+
+
+def kept_in(root: Path, made: Callable[[int], None] | None = None) -> Tables:
+    """The tables that a store keeps, or the stores of a SHARED_FOLDER together; `made` as in `Tables`."""
+    return Tables(_shared() or root / "tables", made)
+
+
+#: The tables of a process that has no store of its own.
+MEMORY = Tables()

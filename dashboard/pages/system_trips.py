@@ -1,0 +1,125 @@
+"""The system page's section on overvoltage trips: how often, why, what is assumed, and what the target would save."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+from dash import html
+from dash.development.base_component import Component
+
+from dashboard import components, figures_trips
+
+Row = Mapping[str, Any]
+
+#: Figures below this many days a year are told as less than it.
+LEAST_DAYS = 0.1
+#: What each figure is, in the order of the table: column, label, unit, what it says.
+FIGURES = (
+    ("trip_days_per_year", "trip-days a year, expected", "", "days with at least one trip, averaged over what the"
+     " site's supply may be: rank and add up by this one"),
+    ("trip_days_per_year_median", "the same at the middle of what the site may be", "", "half of such sites lie below"),
+    ("trip_days_per_year_low", "lower end of the 80 % range", "", "one site in ten lies below"),
+    ("trip_days_per_year_high", "upper end of the 80 % range", "", "one site in ten lies above"),
+    ("trip_chance_year", "chance of any trip in a year", "%", ""),
+    ("trip_chance_30d", "chance of any trip in the 30 days after the as-of date", "%", ""),
+    ("trips_per_year", "trips a year", "", "several may fall on one day"),
+    ("episodes_per_year", "episodes a year", "", "trips less than an hour apart count once, as in a log"),
+    ("lost_kwh_per_year", "lost a year to trips, waiting, ramps and cessation", "kWh", "all units"),
+    ("curtailed_kwh_per_year", "curtailed a year by volt-watt", "kWh", "all units"),
+    ("hours_over", "hours a year over the first threshold", "h", "if nothing tripped"),
+    ("cessation_hours", "hours a year in cessation", "h", "output stops, the unit stays connected"),
+)  # fmt: skip
+#: What the supply is taken to be.
+SUPPLY = (
+    ("supply_level_pct", "annual mean of the supply"),
+    ("supply_site_pct", "how far a site may be from it (standard deviation)"),
+    ("neighbours_sun_pct", "what the neighbours' sun adds at full sun"),
+)
+CAUTION = (
+    "The likelihood rests on assumptions about the supply until readings replace them. It says nothing of loose"
+    " connections or an open neutral, which raise the voltage too: where one is suspected, stop and call."
+)
+
+
+def section(row: Row | None, as_of: str, labels: Mapping[str, str]) -> Component:
+    """The section of a system's row of results; None where the run holds none of it. `labels` are the facts'."""
+    inside: list[Any] = [html.H2("Overvoltage trips", id="trips")]
+    if row is None:
+        inside.append(html.P("This run was made before the likelihood of trips was worked out. Audit again to see it."))
+    elif row["trip_missing"]:
+        facts = ", ".join(labels.get(name, name) for name in row["trip_missing"].split("; "))
+        inside.append(html.P([components.verdict_mark("unknown"), f" The likelihood needs: {facts}."]))
+        inside.append(_assumed(row))
+    else:
+        inside += _known(row, as_of)
+    return html.Section([*inside, html.P(CAUTION, className="note")], className="trips")
+
+
+def days(value: float) -> str:
+    """Days a year as people say them."""
+    return f"fewer than {LEAST_DAYS:g}" if value < LEAST_DAYS else f"{value:.1f}" if value < 10 else f"{value:,.0f}"
+
+
+def _known(row: Row, as_of: str) -> list[Component]:
+    low, high = days(row["trip_days_per_year_low"]), days(row["trip_days_per_year_high"])
+    between = f"{low} to {high}" if low != high else f"{low} at either end"
+    headline = html.P(
+        [
+            html.B(f"Expected on {days(row['trip_days_per_year'])} days a year"),
+            f" ({row['trip_band']}); 80 in 100 such sites see {between}. Grid profile {row['trip_profile']}, first"
+            f" threshold {row['first_threshold_pct']:.2f}\u202f% of nominal.",
+        ],
+        className="headline",
+    )
+    return [headline, _why(row), _assumed(row), _figures(row, as_of)]
+
+
+def _why(row: Row) -> Component:
+    """How much of the room below the threshold each part uses, and its share of the trip-days."""
+    parts = [(part, row[f"headroom_{part}_pct"], row[f"{part}_share"]) for part in ("supply", "service", "wiring")]
+    room = row["first_threshold_pct"] - 100
+    left = room - sum(used for _, used, _ in parts)
+    frame = pl.DataFrame(
+        {
+            "part": [*(part for part, _, _ in parts), "left"],
+            "of the room [%]": [*(used for _, used, _ in parts), left],
+            "share of the trip-days": [*("–" if s is None else f"{s:.0%}" for _, _, s in parts), ""],
+        }
+    )
+    saved = row["trip_days_saved_at_target"]
+    sentence = (
+        f"Meeting the wiring target would save {days(saved)} trip-days a year."
+        if saved is not None and saved >= LEAST_DAYS
+        else "The wiring is within its target or hardly matters here: meeting it would save next to nothing."
+        if saved is not None
+        else "What meeting the wiring target would save is not known."
+    )
+    return components.chart_with_table(
+        figures_trips.headroom([(part, used) for part, used, _ in parts], left, room),
+        frame,
+        "What uses the room between nominal and the first threshold",
+        note=f"At full sun, in percent of nominal; the supply as assumed. {sentence}",
+        label="Bars of supply, service and wiring against the first threshold",
+    )
+
+
+def _assumed(row: Row) -> Component:
+    told = row["trip_most_telling"]
+    most = f" The one that moves the answer most: {told}." if told else ""
+    return html.P(["Assumed, from the policy: ", (row["trip_assumed"] or "nothing").replace("; ", ", "), ".", most])
+
+
+def _figures(row: Row, as_of: str) -> Component:
+    rows = []
+    for column, label, unit, says in FIGURES:
+        value = row[column]
+        shown = components.number(None if value is None else 100 * value if unit == "%" else value, unit, 1)
+        what = f"from {as_of}" if column == "trip_chance_30d" else says
+        rows.append({"figure": label, "value": shown, "what it says": what})
+    for column, label in SUPPLY:
+        value = components.number(row[column], "%", 2)
+        rows.append({"figure": label, "value": value, "what it says": "of nominal, assumed"})
+    frame = components.table(pl.DataFrame(rows))
+    return html.Details([html.Summary("All figures"), frame], className="as-table")
