@@ -136,9 +136,9 @@ def test_a_job_can_be_stopped_and_a_reload_finds_it(page: Page, serve: Serve, tm
     assert not list(store.incoming.iterdir())
 
 
-def test_what_the_server_refuses_is_said(browser: Browser, serve: Serve, tmp_path: Path) -> None:
+def test_what_the_server_refuses_is_said(browser: Browser, sample_address: str, tmp_path: Path) -> None:
     page = browser.new_page()  # The browser itself complains of an answer that refuses.
-    page.goto(serve(tmp_path / "store") + "/import")
+    page.goto(sample_address + "/import")
     (tmp_path / "none.csv").write_bytes(b"")
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Choose a file").click()

@@ -8,7 +8,6 @@ import json
 from collections import Counter
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 
 import duckdb
 import pytest

@@ -265,4 +265,3 @@ def test_services_keep_what_is_not_exactly_known() -> None:
     assert parse_service("120/240") == "120/240"
     assert parse_service("240 1PH") == "240 1PH"
     assert parse_service("208/120") == "208/120"
-

@@ -1,4 +1,4 @@
-"""Sheets that belong together: systems, circuits and runs, joined by id; what is refused takes along what rests on it."""
+"""Sheets that belong together: systems, circuits and runs, joined by id; refused rows take along what rests on them."""
 
 from __future__ import annotations
 

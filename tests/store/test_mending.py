@@ -1,4 +1,4 @@
-"""Rows mended in the exported workbook: back in, they are what a clean file would have given, and their rejects close."""
+"""Rows mended in the exported workbook: they come in as a clean file would have given them, and their rejects close."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from sheets_read_back import Sheets
 from auditor.errors import AuditorError
 from auditor.store import Store
 from auditor.store.importing import import_file
+from auditor.store.mending import mended_imports
 from auditor.store.records_db import Connection, open_records
 
 
