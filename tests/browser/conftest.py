@@ -98,3 +98,9 @@ def sample_address(sample_store: tuple[Store, object], serve: Serve) -> str:
 def page(browser: Browser) -> Iterator[Page]:
     """A page in a fresh profile; console errors, page errors and requests to anywhere else fail the test."""
     yield from watched(browser)
+
+
+@pytest.fixture
+def seen(browser: Browser) -> Iterator[Page]:
+    """A page for axe, without the content policy, which allows no script but the page's own."""
+    yield from watched(browser, bypass_csp=True, reduced_motion="reduce")

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-from browser_pages import Serve, watched
+from browser_pages import Serve
 from playwright.sync_api import Browser, Page, expect
-from test_access import SIZES, grave
+from test_access import grave
 from test_stores import FILE_NAME, PAYLOADS, auditor, harmless
 
 from auditor.store import Store
@@ -255,15 +253,6 @@ def test_what_is_not_audited_is_said_everywhere(page: Page, serve: Serve, tmp_pa
     expect(page.locator("#run-label")).to_contain_text("run 2")
     expect(page.locator("#stale")).to_be_empty()
     expect(page.get_by_role("button", name="Audit now")).to_have_count(0)
-
-
-@pytest.fixture(params=[(scheme, size) for scheme in ("light", "dark") for size in SIZES], ids="-".join)
-def seen(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
-    """A page in one theme and size, without the content policy, which lets no axe in."""
-    scheme, size = request.param
-    for page in watched(browser, color_scheme=scheme, bypass_csp=True, reduced_motion="reduce"):
-        page.set_viewport_size(SIZES[size])
-        yield page
 
 
 def settled(page: Page) -> Page:

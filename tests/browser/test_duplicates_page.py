@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_pages import Serve, watched
-from playwright.sync_api import Browser, Page, expect
-from test_access import SIZES, grave
+from browser_pages import Serve
+from playwright.sync_api import Page, expect
+from test_access import grave
 from test_stores import auditor
 
 from auditor.store import Store
@@ -72,16 +71,7 @@ def test_a_dashboard_that_takes_no_files_takes_no_decisions(page: Page, serve: S
     expect(page.locator("#duplicates").get_by_role("button")).to_have_count(0)
 
 
-@pytest.fixture(params=[("light", "narrow"), ("dark", "wide")], ids="-".join)
-def seen(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
-    scheme, size = request.param
-    for page in watched(browser, color_scheme=scheme, bypass_csp=True, reduced_motion="reduce"):
-        page.set_viewport_size(SIZES[size])
-        yield page
-
-
 def test_the_buttons_keep_nobody_out(seen: Page, serve: Serve, doubled: Store) -> None:
     seen.goto(serve(doubled.root) + "/import")
     expect(seen.get_by_label("Who decides")).to_be_visible()
-    seen.wait_for_load_state("networkidle")
     assert grave(seen) == []
