@@ -18,7 +18,9 @@ from auditor.store import Store
 from auditor.store.importing import Imported, import_file
 from auditor.store.records_db import open_records
 
-settings.register_profile("ci", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "ci", max_examples=50, derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.register_profile("local", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
 

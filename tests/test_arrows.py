@@ -22,7 +22,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.checks": {"auditor.electrical", "auditor.catalog", "auditor.policy"},
     "auditor.prepare": {"auditor.electrical", "auditor.catalog", "auditor.policy", "auditor.records", "auditor.checks"},
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
-    "auditor.trips": {"auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"},
+    "auditor.trips": {
+        *("auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"),
+        "auditor.electrical",
+    },
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
     "auditor.evidence": {"auditor.likelihood", "auditor.records"},

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from auditor.checks.facts import names
+from auditor.electrical.arrays import total_by
 from auditor.policy import Policy
 from auditor.policy.trips import Supply as AssumedSupply
 from auditor.prepare import Prepared, Records
@@ -41,7 +42,8 @@ def inputs(prepared: Prepared, records: Records, catalog: Frames, policy: Policy
                                   "customers_on_transformer", "shared_solar_kw")  # fmt: skip
     frame = prepared.system.drop(set(place.columns) - {"system_id"}, strict=False)
     frame = frame.join(place, on="system_id", how="left", maintain_order="left")
-    frame = frame.join(_units(prepared.circuit, policy), on="system_row", how="left", maintain_order="left")
+    frame = frame.join(_units(prepared.circuit), on="system_row", how="left", maintain_order="left")
+    frame = _with_power(frame, prepared.circuit)
     frame, supplies = with_supply(frame, policy)
     frame = _plane(_path(with_beta(frame), policy), policy)
     settings = settings_by_spelling(frame["trip_profile"].drop_nulls().unique().sort().to_list(), catalog, policy)
@@ -55,21 +57,28 @@ def inputs(prepared: Prepared, records: Records, catalog: Frames, policy: Policy
     return Inputs(_missing(frame, found), supplies, found)
 
 
-def _units(circuit: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Of each system: rated output [kW], module power [kW], stated sensing error [%], the design rise from the point of
-    supply to the worst unit without the entrance [%]; null where any circuit lacks what they rest on.
+def _units(circuit: pl.DataFrame) -> pl.DataFrame:
+    """Of each system: stated sensing error, design rise from the panel to the worst unit, and the entrance's [%].
+
+    Null where no circuit knows it.
     """
     parts = pl.sum_horizontal("trunk_rise_pct", "home_run_rise_pct", "feeder_rise_pct", ignore_nulls=False)
-
-    def whole(value: pl.Expr) -> pl.Expr:
-        return pl.when(value.is_null().any().not_()).then(value.sum())
-
     return circuit.group_by("system_row").agg(
-        whole(pl.col("solar_kva") * pl.col("cos_phi")).alias("rated_kw"),
-        whole(pl.col("module_count") * pl.col("module_power_w") / 1000).alias("module_kw"),
         pl.col("sensing_error_pct").max().alias("_sensing"),
         parts.max().alias("_circuit_rise"),
         pl.col("service_entrance_rise_pct").max().alias("_entrance_rise"),
+    )
+
+
+def _with_power(frame: pl.DataFrame, circuit: pl.DataFrame) -> pl.DataFrame:
+    """Add rated output and module power [kW] of each system; null where any circuit lacks what they rest on.
+
+    The sums go in the circuits' order, whatever else is in the batch.
+    """
+    watts = column(circuit.select(w=pl.col("module_count") * pl.col("module_power_w")), "w")
+    module_kw = total_by(circuit["system_row"].to_numpy(), watts, frame.height) * 0.001
+    return frame.with_columns(
+        (pl.col("solar_kva") * pl.col("cos_phi")).alias("rated_kw"), pl.Series("module_kw", module_kw).fill_nan(None)
     )
 
 

@@ -92,7 +92,8 @@ def test_hostile_text_in_an_address_neither_runs_nor_leaves(page: Page, hostile_
         own = f"{PAYLOADS.index(payload)} {id_of(payload)}"
         expect(links.filter(has_text=own), payload).to_have_count(1)
         expect(links, payload).to_have_count(len(found))
-        assert set(links.all_inner_texts()) == found
+        for each in found:
+            expect(links.filter(has_text=each), payload).not_to_have_count(0)
         harmless(page, payload)
     # As the name of a filter, and as the value of what takes no text.
     page.goto(hostile_address)

@@ -68,6 +68,7 @@ def test_the_answer_comes_first_and_agrees_with_the_results(
         safety_failures(store),
         counted(store, "voltage_rise_verdict = 'fail'"),
         counted(store, "branch_unit_limit_verdict = 'fail'"),
+        counted(store, "trip_days_per_year >= 12"),
         counted(store, "verdict = 'fail'"),
         counted(store, "verdict = 'unknown'"),
         counted(store, "verdict = 'pass'"),

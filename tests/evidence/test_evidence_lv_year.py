@@ -23,7 +23,7 @@ from auditor.likelihood.inputs import DayShapes, Profile, Supply, Systems, Thres
 from auditor.likelihood.output import measured_shapes
 from auditor.likelihood.results import system_results
 from auditor.likelihood.sky import MONTH_LENGTH
-from auditor.likelihood.table import Nodes, make_table
+from auditor.likelihood.table import make_table
 
 DATA = Path(__file__).parents[1] / "published" / "lv_year"
 NODES = (
@@ -98,10 +98,7 @@ def predicted(name: str, node: str, half: int, rise_pct: float, thresholds_pct: 
     fit = fitted(name, node, half)
     top = 110.0
     profile = Profile((Threshold(top, 1.0),), return_pct=109.0, delay_s=900.0, ramp_s=0.0)
-    sun = rise_pct + fit.beta_pct
-    table = make_table(
-        profile, fit.supply(PRIOR), shapes(name, half), np.zeros(12), Nodes((sun,), (rise_pct / sun,), -2.5, 0.5, 13)
-    )
+    table = make_table(profile, fit.supply(PRIOR), shapes(name, half), np.zeros(12))
     one = np.ones(thresholds_pct.size)
     systems = Systems(
         level_pct=fit.level_pct + top - thresholds_pct,
