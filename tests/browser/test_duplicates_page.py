@@ -5,15 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-<<<<<<<< HEAD:tests/browser/test_decided_duplicates.py
 from browser_pages import Serve, auditor, grave
 from playwright.sync_api import Page, expect
-========
-from browser_pages import Serve
-from playwright.sync_api import Page, expect
-from test_access import grave
-from test_stores import auditor
->>>>>>>> main:tests/browser/test_duplicates_page.py
 
 from auditor.store import Store
 from auditor.store.decisions import all_decisions
