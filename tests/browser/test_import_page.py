@@ -6,6 +6,7 @@ import csv
 import io
 from pathlib import Path
 
+import pytest
 from browser_pages import Serve
 from playwright.sync_api import Browser, Page, expect
 from test_access import grave
@@ -14,6 +15,8 @@ from test_stores import FILE_NAME, PAYLOADS, auditor, harmless
 from auditor.store import Store
 from auditor.store.originals import read_manifest
 from auditor.store.snapshot import open_snapshot
+
+pytestmark = pytest.mark.long
 
 HEADER = "system_id,circuit_id,site_label,service,inverter_count,breaker_a,home_run_length_m,design_date\n"
 SOUND = "S{n},1,Site {n},120/240,12,20,20,2016-05-01\n"
