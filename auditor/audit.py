@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -16,8 +17,9 @@ from auditor.checks.base import VERDICT, VERDICTS, Check, judge_frame
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
 from auditor.suspicion import SCHEMA, Batch, suspicions
-from auditor.trips import COLUMNS as TRIP_COLUMNS
-from auditor.trips import MEMORY, Tables, outlook
+
+if TYPE_CHECKING:
+    from auditor.trips import Tables
 
 #: Columns of a circuit's result before the checks' own.
 CIRCUIT_COLUMNS = (
@@ -112,20 +114,23 @@ def _systems(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) 
     )
 
 
-def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables = MEMORY) -> Results:
+def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables | None = None) -> Results:
     """Judge whole systems.
 
     `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `tables` only keeps
     what has been worked out before. The results depend on the other arguments alone.
     """
+    # Slow to load; a command that audits nothing does without.
+    from auditor.trips import COLUMNS, MEMORY, outlook
+
     prepared = prepare(records, catalog, policy, as_of)
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
         pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
     )
     feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
     system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
-    trips = outlook(prepared, records, catalog, policy, as_of, tables)
-    system = system.drop(TRIP_COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
+    trips = outlook(prepared, records, catalog, policy, as_of, MEMORY if tables is None else tables)
+    system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]
     for check in (*_at_level("feeder"), *_at_level("system")):
@@ -134,6 +139,6 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables
     tail = ("fails", "unknowns", "rests_on_assumptions")
     return Results(
         circuit.select(*CIRCUIT_COLUMNS, "missing_bits", "assumed_bits", *circuit_checks),
-        system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *TRIP_COLUMNS, *system_checks),
+        system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *COLUMNS, *system_checks),
         suspicions(Batch(records, prepared, policy, as_of)),
     )

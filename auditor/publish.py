@@ -11,6 +11,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -32,7 +33,9 @@ from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers, write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
-from auditor.trips import MEMORY, Tables, kept_in
+
+if TYPE_CHECKING:
+    from auditor.trips import Tables
 
 #: Circuits in a batch at most and, where there are more workers than such batches, at least; batches audited at once.
 #: Memory is bounded by them, results do not depend on them.
@@ -93,7 +96,7 @@ def read_records(con: Connection, first: str, last: str) -> Records:
 
 
 def _audited(
-    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int, tables: Tables
+    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int, tables: Tables | None
 ) -> Iterator[tuple[int, Results]]:
     """Yield each batch's circuits and results, in key order; batches are read here and audited on threads."""
     waiting: deque[tuple[int, Future[Results]]] = deque()
@@ -118,7 +121,7 @@ def audit_all(
     left_out: Iterable[str] = (),
     size: int | None = None,
     progress: Progress | None = None,
-    tables: Tables = MEMORY,
+    tables: Tables | None = None,
 ) -> tuple[dict[str, Path], str, int, int]:
     """Audit every system but those left out and write the result tables, `size` circuits at a time.
 
@@ -210,6 +213,8 @@ def publish(
     `other_rules` says what was given in place of the store's own rules; it is kept with the run. `made` is told how
     many tables of the likelihood had to be worked out.
     """
+    from auditor.trips import kept_in  # It is slow to load, as in `audit`.
+
     as_of = as_of or last_import_date(con)
     decided = in_force(all_decisions(store))
     merged = merges(decided)
