@@ -129,7 +129,7 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables
     )
     feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
     system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
-    trips = outlook(prepared, records, catalog, policy, as_of, MEMORY if tables is None else tables)
+    trips = outlook(prepared, catalog, policy, as_of, MEMORY if tables is None else tables)
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]

@@ -213,7 +213,7 @@ def publish(
     `other_rules` says what was given in place of the store's own rules; it is kept with the run. `made` is told how
     many tables of the likelihood had to be worked out.
     """
-    from auditor.trips import kept_in  # It is slow to load, as in `audit`.
+    from auditor.trips import Tables  # It is slow to load, as in `audit`.
 
     as_of = as_of or last_import_date(con)
     decided = in_force(all_decisions(store))
@@ -226,7 +226,7 @@ def publish(
         as_of,
         left_out=merged["dropped_id"],
         progress=progress,
-        tables=kept_in(store.root, made),
+        tables=Tables(store.root / "tables", made),
     )
     number = max([0, *snapshot_numbers(store)]) + 1
     about: dict[str, str | int] = {

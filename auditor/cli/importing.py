@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -71,9 +73,10 @@ def import_into(
         advance = stack.enter_context(show.progress("Reading the store's originals"))
         con = stack.enter_context(open_records(store, advance))
         if imported_as == "records":
-            refused, told = _each(con, store, files, dry_run, replace, advance, name, older)
+            one = partial(_records_of, con, store, dry_run, replace, advance, name, older)
         else:
-            refused, told = _each_evidence(con, store, files, dry_run, advance, name, imported_as, zone)
+            one = partial(_evidence_of, con, store, dry_run, advance, name, imported_as, zone)
+        refused, told = _each(files, advance, name, one)
         new = any(one["import_id"] for one in told)
         if report is not None:
             write_report(report, {"imports": held, "files": told})
@@ -100,70 +103,69 @@ def import_into(
 
 
 def _each(
+    files: Pairs, advance: show.Advance, name: str, one: Callable[[Path, Path | None], Iterator[dict[str, Any]]]
+) -> tuple[list[AuditorError], list[dict[str, Any]]]:
+    """Import every file by `one`; return why files were refused, and what came of the others."""
+    refused, told = [], list[dict[str, Any]]()
+    for path, mapping in files:
+        advance.phase = f"Reading rows of {name or path.name}"
+        try:
+            told.extend(one(path, mapping))
+        except AuditorError as error:
+            refused.append(error)
+            if len(files) > 1:
+                show.plain(f"{path.name}: refused. {error}")
+    return refused, told
+
+
+def _records_of(
     con: Connection,
     store: Store,
-    files: Pairs,
     dry_run: bool,
     replace: bool,
     advance: show.Advance,
     name: str,
     older: bool,
-) -> tuple[list[AuditorError], list[dict[str, Any]]]:
-    """Import every file; return why files were refused, and what came of the others."""
-    refused, told = [], []
-    for path, mapping in files:
-        today = date.today().isoformat()
-        advance.phase = f"Reading rows of {name or path.name}"
-        try:
-            for mends in _mended(path, mapping, replace) or [0]:
-                done = import_file(
-                    con,
-                    store,
-                    path,
-                    mapping,
-                    imported_on=today,
-                    replace_circuits=replace,
-                    dry_run=dry_run,
-                    progress=advance,
-                    name=name,
-                    mends=mends,
-                    older=older,
-                )
-                told.append(of_import(done, mapping) | {"mends": mends})
-                show.imported(done, dry_run, store.root)
-        except AuditorError as error:
-            refused.append(error)
-            if len(files) > 1:
-                show.plain(f"{path.name}: refused. {error}")
-    return refused, told
+    path: Path,
+    mapping: Path | None,
+) -> Iterator[dict[str, Any]]:
+    """Import one file of records, or what a workbook of mended rows holds of several."""
+    for mends in _mended(path, mapping, replace) or [0]:
+        done = import_file(
+            con,
+            store,
+            path,
+            mapping,
+            imported_on=date.today().isoformat(),
+            replace_circuits=replace,
+            dry_run=dry_run,
+            progress=advance,
+            name=name,
+            mends=mends,
+            older=older,
+        )
+        yield of_import(done, mapping) | {"mends": mends}
+        show.imported(done, dry_run, store.root)
 
 
-def _each_evidence(
+def _evidence_of(
     con: Connection,
     store: Store,
-    files: Pairs,
     dry_run: bool,
     advance: show.Advance,
     name: str,
     imported_as: ImportedAs,
     zone: str,
-) -> tuple[list[AuditorError], list[dict[str, Any]]]:
-    """Import every file of readings or events; return why files were refused, and what came of the others."""
-    refused, told = [], []
-    for path, _ in files:
-        today = date.today().isoformat()
-        advance.phase = f"Reading rows of {name or path.name}"
-        try:
-            done = import_evidence(
-                con, store, path, imported_as, zone, imported_on=today, dry_run=dry_run, progress=advance, name=name
-            )
-            told.append(told_of_evidence(done))
-            evidence_imported(done, dry_run, store.root)
-        except AuditorError as error:
-            refused.append(error)
-            if len(files) > 1:
-                show.plain(f"{path.name}: refused. {error}")
-    return refused, told
+    path: Path,
+    _: Path | None,
+) -> Iterator[dict[str, Any]]:
+    """Import one file of readings or events."""
+    today = date.today().isoformat()
+    done = import_evidence(
+        con, store, path, imported_as, zone, imported_on=today, dry_run=dry_run, progress=advance, name=name
+    )
+    yield told_of_evidence(done)
+    evidence_imported(done, dry_run, store.root)
 
 
 def _refuse_options(imported_as: ImportedAs, zone: str, others: dict[str, bool]) -> None:

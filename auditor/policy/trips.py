@@ -40,7 +40,6 @@ class SupplyAt(_Part):
     neighbour_kw: float | None = Field(None, ge=0)
     clearness: Annotated[tuple[_Clearness, ...], Field(min_length=MONTHS, max_length=MONTHS)] | None = None
     latitude_deg: float | None = Field(None, ge=-66, le=66)
-    longitude_deg: float | None = Field(None, ge=-180, le=180)
 
     def own(self) -> dict[str, Any]:
         """The figures that this entry gives."""
@@ -59,7 +58,7 @@ class Supply(_Part):
                      that and the transformer's part may be off (standard deviation)
     neighbour_share, neighbour_kw   share of the other customers on the transformer with solar, and how much each
     clearness        mean share of the extraterrestrial irradiation that reaches the ground, by month
-    latitude_deg, longitude_deg     place of systems that state none
+    latitude_deg     of systems that state none
     """
 
     rests_on: str
@@ -77,7 +76,6 @@ class Supply(_Part):
     neighbour_kw: float = Field(ge=0)
     clearness: Annotated[tuple[_Clearness, ...], Field(min_length=MONTHS, max_length=MONTHS)]
     latitude_deg: float | None = Field(None, ge=-66, le=66)
-    longitude_deg: float | None = Field(None, ge=-180, le=180)
     at: tuple[SupplyAt, ...] = ()
 
     def here(self, utility: str | None, region: str | None, service: str | None) -> Supply:

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import polars as pl
 
-from auditor.errors import AuditorError
 from auditor.records.evidence_schema import EVENT, READING
 from auditor.records.instants import checked_zone
 from auditor.store.evidence_db import Connection, EvidenceOutcome, Progress, apply_evidence
@@ -15,9 +14,8 @@ from auditor.store.folder import Store
 from auditor.store.originals import (
     Import,
     ImportedAs,
-    append_manifest,
     file_hash,
-    keep_original,
+    keep_import,
     read_manifest,
 )
 
@@ -68,9 +66,7 @@ def import_evidence(
         if dry_run or (same and outcome.accepted == 0):
             con.execute("ROLLBACK")
             return EvidenceImported(0, done.file_name, imported_as, outcome, done.seen_in)
-        if keep_original(store, path) != entry.sha256:
-            raise AuditorError(f"{path}: the file changed while it was read. Import it again once it is complete.")
-        append_manifest(store, entry)
+        keep_import(store, entry, path)
     except BaseException:
         con.execute("ROLLBACK")
         raise

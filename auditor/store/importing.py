@@ -10,10 +10,10 @@ from auditor.errors import AuditorError
 from auditor.records import Reading, load_mapping, read_records
 from auditor.store.folder import Store
 from auditor.store.mending import Read, read_entry
-from auditor.store.originals import Import, append_manifest, file_hash, keep_original, read_manifest
-from auditor.store.records_db import Connection, Outcome, Progress, TakenBack, apply, taken_back
+from auditor.store.originals import Import, file_hash, keep_import, read_manifest
+from auditor.store.records_db import Connection, Outcome, Progress, apply
 from auditor.store.rejects import count_open
-from auditor.store.revisions import Revision
+from auditor.store.revisions import Revision, TakenBack, taken_back
 
 #: Imports, and facts, that are named in a sentence.
 _SHOWN = 4
@@ -80,11 +80,7 @@ def import_file(
         if dry_run or repeated:
             con.execute("ROLLBACK")
             return replace(done, import_id=0, open_of_it=count_open(con, same))
-        if keep_original(store, path) != entry.sha256:
-            raise AuditorError(f"{path}: the file changed while it was read. Import it again once it is complete.")
-        if mapping_path:
-            keep_original(store, mapping_path)
-        append_manifest(store, entry)
+        keep_import(store, entry, path, *([mapping_path] if mapping_path else []))
     except BaseException:
         con.execute("ROLLBACK")
         raise

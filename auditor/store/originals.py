@@ -78,6 +78,18 @@ def read_manifest(store: Store) -> list[Import]:
         raise AuditorError(f"{store.manifest}: a line is not an import: {error.errors()[0]['msg']}.") from error
 
 
+def keep_import(store: Store, entry: Import, path: Path, *beside: Path) -> None:
+    """Keep the file that an import was read from, and others beside it, and add its line to the manifest.
+
+    Errors: AuditorError where the file is no longer the one that was read.
+    """
+    if keep_original(store, path) != entry.sha256:
+        raise AuditorError(f"{path}: the file changed while it was read. Import it again once it is complete.")
+    for other in beside:
+        keep_original(store, other)
+    append_manifest(store, entry)
+
+
 def append_manifest(store: Store, entry: Import) -> None:
     """Add one import; from here on it has happened, whatever becomes of the process."""
     handle = os.open(store.manifest, os.O_RDWR | os.O_CREAT, 0o644)

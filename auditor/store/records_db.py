@@ -16,13 +16,13 @@ from auditor.errors import AuditorError
 from auditor.records import Reading
 from auditor.records.evidence_schema import EVIDENCE_TABLES
 from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, ROW_NUMBER, WARNING_SCHEMA
-from auditor.records.schema import RUN, SYSTEM, TABLES, UNIT, Table
+from auditor.records.schema import RUN, TABLES, UNIT, Table
 from auditor.store import rejects
 from auditor.store.evidence_db import BESIDES, apply_evidence, staging
 from auditor.store.folder import Store
 from auditor.store.mending import read_entry
 from auditor.store.originals import Import, original_path, read_manifest, record_import
-from auditor.store.revisions import Revision, revisions
+from auditor.store.revisions import Revision, revisions, same_key
 
 #: Raise it when the tables change; a database of another version is rebuilt.
 VERSION = "5"
@@ -195,7 +195,7 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
         _hold_places(con, reading.refused, entry.import_id)
     if mended is not None:
         rejects.drop_places(con, entry, mended)
-    facts_revised, first = revisions(con, {table.name: _match(table) for table in TABLES})
+    facts_revised, first = revisions(con)
     for table in TABLES:
         _write(con, table, entry.import_id)
     accepted = min(changed, reading.accepted)
@@ -213,46 +213,6 @@ def apply(con: Connection, entry: Import, reading: Reading, mended: pl.DataFrame
     _record(con, entry, reading, outcome)
     closed = rejects.close_rejects(con, entry, mended)
     return replace(outcome, closed=closed, still_open=rejects.count_rows(con))
-
-
-@dataclass(frozen=True)
-class TakenBack:
-    """What an import returned to a revision that a later import had replaced.
-
-    Systems whose own facts or shared runs are, other circuits, the imports that had replaced them, and the facts that
-    are told one by one.
-    """
-
-    systems: int
-    circuits: int
-    imports: tuple[int, ...]
-    facts: tuple[Revision, ...] = ()
-
-
-def taken_back(con: Connection, told: Sequence[Revision]) -> TakenBack:
-    """What the import just applied took back; `told` are the facts that it revised."""
-    found = " UNION ALL ".join(
-        f"SELECT n.system_id, {'n.circuit_id' if table is not SYSTEM else 'NULL'} AS circuit_id, o.replaced_by"
-        f" FROM new_{table.name} n JOIN {quoted(table.name + '_past')} o ON {_match(table)} AND o.row_hash = n.row_hash"
-        f" WHERE n.old_hash IS DISTINCT FROM n.row_hash AND n.row_hash <> $place"
-        for table in TABLES
-    )
-    con.execute(f"CREATE OR REPLACE TEMP TABLE back AS {found}", {"place": rejects.PLACE})
-    systems, circuits, imports = con.execute(
-        "SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
-        " count(DISTINCT (system_id, circuit_id)) FILTER (circuit_id IS NOT NULL),"
-        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back"
-    ).fetchall()[0]
-    owners = set(con.execute("SELECT DISTINCT system_id, coalesce(circuit_id, '') FROM back").fetchall())
-    facts = tuple(one for one in told if (one.system_id, one.circuit_id) in owners)
-    return TakenBack(systems, circuits, tuple(imports), facts)
-
-
-def _match(table: Table) -> str:
-    nullable = {"circuit_id", "combiner_id"} if table is RUN else set()
-    return " AND ".join(
-        f"n.{quoted(k)} {'IS NOT DISTINCT FROM' if k in nullable else '='} o.{quoted(k)}" for k in table.key
-    )
 
 
 def _merged(table: Table, column: str, present: frozenset[str]) -> str:
@@ -283,7 +243,7 @@ def _stage(con: Connection, table: Table, frame: pl.DataFrame, present: frozense
         f"CREATE OR REPLACE TEMP TABLE new_{table.name} AS"
         f" SELECT *, md5(concat_ws(chr(31), {content})) AS row_hash, {import_id} AS import_id FROM"
         f" (SELECT {merged}, n.source_row, o.row_hash AS old_hash FROM incoming n"
-        f" LEFT JOIN {quoted(table.name)} o ON {_match(table)})"
+        f" LEFT JOIN {quoted(table.name)} o ON {same_key(table)})"
     )
     con.unregister("incoming")
     con.execute(
@@ -380,7 +340,7 @@ def _write(con: Connection, table: Table, import_id: int) -> None:
     name, past = quoted(table.name), quoted(table.name + "_past")
     held = ", ".join([*(quoted(c.name) for c in table.columns), "source_row", "row_hash", "import_id"])
     if con.execute(f"SELECT 1 FROM gone_{table.name} LIMIT 1").fetchall():
-        match = _match(table).replace("n.", "g.")
+        match = same_key(table).replace("n.", "g.")
         con.execute(
             f"INSERT INTO {past} SELECT o.*, {import_id} FROM {name} o SEMI JOIN gone_{table.name} g ON {match}"
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -33,11 +34,17 @@ class Revision:
     now_row: int
 
 
-def revisions(con: Connection, match: dict[str, str]) -> tuple[int, tuple[Revision, ...]]:
+def same_key(table: Table) -> str:
+    """The condition that a new row `n` and a held row `o` of a table are about the same thing."""
+    nullable = {"circuit_id", "combiner_id"} if table is RUN else set()
+    return " AND ".join(f'n."{k}" {"IS NOT DISTINCT FROM" if k in nullable else "="} o."{k}"' for k in table.key)
+
+
+def revisions(con: Connection) -> tuple[int, tuple[Revision, ...]]:
     """How many facts the staged import states otherwise than what is held, and the first of them.
 
-    Reads `new_T` beside each table T, of which it is not written yet; `match` has the condition that joins them by
-    table. A fact that one of the two leaves empty is no contradiction; lists of units are replaced as a whole.
+    Reads `new_T` beside each table T, of which it is not written yet. A fact that one of the two leaves empty is no
+    contradiction; lists of units are replaced as a whole.
     """
     count, told = 0, list[Revision]()
     for table in TABLES:
@@ -46,7 +53,7 @@ def revisions(con: Connection, match: dict[str, str]) -> tuple[int, tuple[Revisi
         facts = [column.name for column in table.columns if column.name not in table.key]
         differ = " + ".join(f'coalesce((n."{fact}" <> o."{fact}")::BIGINT, 0)' for fact in facts)
         changed = (
-            f"FROM new_{table.name} n JOIN {table.name} o ON {match[table.name]}"
+            f"FROM new_{table.name} n JOIN {table.name} o ON {same_key(table)}"
             f" WHERE n.old_hash <> n.row_hash AND n.row_hash <> '{PLACE}' AND n.old_hash <> '{PLACE}'"
         )
         found = int(con.execute(f"SELECT coalesce(sum({differ}), 0) {changed}").fetchall()[0][0])
@@ -83,3 +90,36 @@ def _first(con: Connection, table: Table, facts: list[str], changed: str) -> lis
 def _plain(value: str, figure: bool) -> str:
     """A figure as people write it: 20, not 20.0."""
     return value.removesuffix(".0") if figure else value
+
+
+@dataclass(frozen=True)
+class TakenBack:
+    """What an import returned to a revision that a later import had replaced.
+
+    Systems whose own facts or shared runs are, other circuits, the imports that had replaced them, and the facts that
+    are told one by one.
+    """
+
+    systems: int
+    circuits: int
+    imports: tuple[int, ...]
+    facts: tuple[Revision, ...] = ()
+
+
+def taken_back(con: Connection, told: Sequence[Revision]) -> TakenBack:
+    """What the import just applied took back; `told` are the facts that it revised."""
+    found = " UNION ALL ".join(
+        f"SELECT n.system_id, {'n.circuit_id' if table is not SYSTEM else 'NULL'} AS circuit_id, o.replaced_by"
+        f" FROM new_{table.name} n JOIN {table.name}_past o ON {same_key(table)} AND o.row_hash = n.row_hash"
+        f" WHERE n.old_hash IS DISTINCT FROM n.row_hash AND n.row_hash <> $place"
+        for table in TABLES
+    )
+    con.execute(f"CREATE OR REPLACE TEMP TABLE back AS {found}", {"place": PLACE})
+    systems, circuits, imports = con.execute(
+        "SELECT count(DISTINCT system_id) FILTER (circuit_id IS NULL),"
+        " count(DISTINCT (system_id, circuit_id)) FILTER (circuit_id IS NOT NULL),"
+        " coalesce(list_sort(list(DISTINCT replaced_by)), []) FROM back"
+    ).fetchall()[0]
+    owners = set(con.execute("SELECT DISTINCT system_id, coalesce(circuit_id, '') FROM back").fetchall())
+    facts = tuple(one for one in told if (one.system_id, one.circuit_id) in owners)
+    return TakenBack(systems, circuits, tuple(imports), facts)

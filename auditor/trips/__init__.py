@@ -6,6 +6,6 @@ catalog, the policy and the date alone.
 """
 
 from auditor.trips.outlook import COLUMNS, outlook
-from auditor.trips.tables import MEMORY, Tables, kept_in
+from auditor.trips.tables import MEMORY, Tables
 
-__all__ = ["COLUMNS", "MEMORY", "Tables", "kept_in", "outlook"]
+__all__ = ["COLUMNS", "MEMORY", "Tables", "outlook"]

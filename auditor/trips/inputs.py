@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import polars as pl
 
 from auditor.checks.facts import names
 from auditor.electrical.arrays import total_by
 from auditor.policy import Policy
 from auditor.policy.trips import Supply as AssumedSupply
-from auditor.prepare import Prepared, Records
+from auditor.prepare import Prepared
+from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
 from auditor.prepare.trip_path import is_known
 from auditor.trips.profiles import Settings, settings_by_spelling
@@ -36,13 +36,9 @@ class Inputs:
     settings: tuple[Settings, ...]
 
 
-def inputs(prepared: Prepared, records: Records, catalog: Frames, policy: Policy) -> Inputs:
+def inputs(prepared: Prepared, catalog: Frames, policy: Policy) -> Inputs:
     """The inputs of every system of a batch, in the order of its system frame."""
-    place = records.system.select("system_id", "utility", "latitude_deg", "longitude_deg", "tilt_deg", "azimuth_deg",
-                                  "customers_on_transformer", "shared_solar_kw")  # fmt: skip
-    frame = prepared.system.drop(set(place.columns) - {"system_id"}, strict=False)
-    frame = frame.join(place, on="system_id", how="left", maintain_order="left")
-    frame = frame.join(_units(prepared.circuit), on="system_row", how="left", maintain_order="left")
+    frame = prepared.system.join(_units(prepared.circuit), on="system_row", how="left", maintain_order="left")
     frame = _with_power(frame, prepared.circuit)
     frame, supplies = with_supply(frame, policy)
     frame = _plane(_path(with_beta(frame), policy), policy)
@@ -121,7 +117,6 @@ def _plane(frame: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     ratio = pl.col("module_kw") / pl.col("rated_kw")
     filled = {
         "latitude_deg": (pl.col("latitude_deg"), pl.col("policy_latitude_deg")),
-        "longitude_deg": (pl.col("longitude_deg"), pl.col("policy_longitude_deg")),
         "tilt_deg": (pl.col("tilt_deg"), pl.lit(assume.tilt_deg, pl.Float64)),
         # the azimuth of a flat plane does not matter
         "azimuth_deg": (pl.when(pl.col("tilt_deg") == 0).then(0.0).otherwise("azimuth_deg"), equator),
@@ -147,7 +142,7 @@ def _named(frame: pl.DataFrame, settings: tuple[Settings, ...]) -> pl.DataFrame:
         "azimuth_deg_assumed": "azimuth",
         "dc_ac_ratio_assumed": "module to inverter power",
     }
-    parts = [pl.lit(SUPPLY), *(pl.when(column).then(pl.lit(name)) for column, name in words.items())]
+    parts = [pl.lit(SUPPLY), *(pl.when(flag).then(pl.lit(name)) for flag, name in words.items())]
     profile = pl.col("settings").replace_strict(of_profile, default=None, return_dtype=pl.String)
     return frame.with_columns(pl.concat_str(*parts, profile, separator="; ", ignore_nulls=True).alias("assumed"))
 
@@ -171,24 +166,16 @@ def _missing(frame: pl.DataFrame, settings: tuple[Settings, ...]) -> pl.DataFram
     unsolved = pl.when(pl.col("no_export_pct").is_null() & pl.col("settings").is_not_null()).then(
         pl.coalesce("_wiring_facts", pl.lit("an exact solution for these units"))
     )
-    plain = {
-        "wiring_pct": pl.when(pl.col("no_export_pct").is_not_null() & pl.col("wiring_pct").is_null()).then(
-            pl.lit("service entrance")
-        ),
-        "service_pct": pl.when(pl.col("no_export_pct").is_not_null() & pl.col("service_pct").is_null()).then(
-            pl.lit("service drop or transformer")
-        ),
-        "units": pl.when(pl.col("units").is_null()).then(pl.lit("inverter_count")),
-        "sensing_pct": pl.when(pl.col("sensing_pct").is_null()).then(pl.lit("sensing error")),
-    }
-    place = [
-        pl.when(pl.col(column).is_null()).then(pl.lit(column))
-        for column in ("latitude_deg", "longitude_deg", "tilt_deg", "azimuth_deg", "dc_ac_ratio")
+    solved = pl.col("no_export_pct").is_not_null()
+    plain = [
+        pl.when(solved & pl.col("wiring_pct").is_null()).then(pl.lit("service entrance")),
+        pl.when(solved & pl.col("service_pct").is_null()).then(pl.lit("service drop or transformer")),
+        pl.when(pl.col("units").is_null()).then(pl.lit("inverter_count")),
+        pl.when(pl.col("sensing_pct").is_null()).then(pl.lit("sensing error")),
     ]
-    told = pl.concat_str(no_profile, without, unsolved, *plain.values(), *place, separator="; ", ignore_nulls=True)
+    place = [
+        pl.when(pl.col(fact).is_null()).then(pl.lit(fact))
+        for fact in ("latitude_deg", "tilt_deg", "azimuth_deg", "dc_ac_ratio")
+    ]
+    told = pl.concat_str(no_profile, without, unsolved, *plain, *place, separator="; ", ignore_nulls=True)
     return frame.with_columns(told.alias("missing"))
-
-
-def column(frame: pl.DataFrame, name: str) -> np.ndarray:
-    """A column as float64, null as NaN."""
-    return frame[name].cast(pl.Float64).to_numpy()

@@ -7,16 +7,18 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.inputs import MONTHS, Systems
 from auditor.likelihood.results import Assumptions, SystemResults, system_results
 from auditor.policy import Policy
-from auditor.prepare import Prepared, Records
+from auditor.prepare import Prepared
+from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
-from auditor.trips.inputs import Inputs, column, inputs
-from auditor.trips.planes import plane_classes, plane_of, sun_factor
+from auditor.trips.inputs import Inputs, inputs
+from auditor.trips.planes import FACTS, plane_classes, plane_of, sun_factor
 from auditor.trips.supply import character
 from auditor.trips.tables import Tables, Wanted
 
@@ -40,11 +42,9 @@ _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level",
           "service_pct": "service", "sensing_pct": "sensing error"}  # fmt: skip
 
 
-def outlook(
-    prepared: Prepared, records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables
-) -> pl.DataFrame:
+def outlook(prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables) -> pl.DataFrame:
     """One row per system with `system_id` and COLUMNS, in the order of the prepared systems."""
-    found = inputs(prepared, records, catalog, policy)
+    found = inputs(prepared, catalog, policy)
     frame, size = found.frame, found.frame.height
     figures = {name: np.full(size, np.nan) for name in FIGURES}
     band, mover = np.full(size, -1, dtype=np.int64), np.full(size, "", dtype=object)
@@ -62,26 +62,29 @@ def outlook(
         band[rows], mover[rows] = results.band, results.most_sensitive_input
     names = np.array([*(entry.name for entry in policy.trips.band), ""], dtype=object)
     words = np.array([_WORDS.get(name, name) for name in mover], dtype=object)
-    return (
-        frame.select(
-            "system_id",
-            pl.Series("trip_band", names[band], pl.String),
-            *(pl.Series(name, values).fill_nan(None) for name, values in figures.items()),
-            pl.Series("trip_most_telling", words, pl.String),
-            (pl.col("trip_pu") * 100).alias("first_threshold_pct"),
-            pl.col("level_pct").alias("supply_level_pct"),
-            pl.col("site_pct").alias("supply_site_pct"),
-            pl.col("beta_pct").alias("neighbours_sun_pct"),
-            "trip_profile",
-            pl.col("assumed").alias("trip_assumed"),
-            pl.col("missing").alias("trip_missing"),
-        )
-        .with_columns(
-            pl.when(pl.col(name) != "").then(name).alias(name)
-            for name in ("trip_band", "trip_most_telling", "trip_missing")
-        )
-        .select("system_id", *COLUMNS)
-    )
+    return _columns(frame, figures, names[band], words)
+
+
+def _columns(
+    frame: pl.DataFrame, figures: dict[str, FloatArray], band: npt.NDArray[np.object_], mover: npt.NDArray[np.object_]
+) -> pl.DataFrame:
+    """`system_id` and COLUMNS; texts that say nothing are null."""
+    texts = {
+        "trip_band": pl.lit(pl.Series(band, dtype=pl.String)),
+        "trip_most_telling": pl.lit(pl.Series(mover, dtype=pl.String)),
+        "trip_assumed": pl.col("assumed"),
+        "trip_missing": pl.col("missing"),
+    }
+    return frame.select(
+        "system_id",
+        *(pl.when(text != "").then(text).alias(name) for name, text in texts.items()),
+        *(pl.Series(name, values).fill_nan(None) for name, values in figures.items()),
+        (pl.col("trip_pu") * 100).alias("first_threshold_pct"),
+        pl.col("level_pct").alias("supply_level_pct"),
+        pl.col("site_pct").alias("supply_site_pct"),
+        pl.col("beta_pct").alias("neighbours_sun_pct"),
+        "trip_profile",
+    ).select("system_id", *COLUMNS)
 
 
 def window_days(as_of: date) -> FloatArray:
@@ -97,7 +100,7 @@ def _groups(found: Inputs, policy: Policy) -> list[tuple[IntArray, Wanted]]:
     frame = found.frame
     rows = np.flatnonzero((frame["missing"] == "").to_numpy())
     part = frame[rows]
-    keys = plane_classes(*(column(part, name) for name in ("latitude_deg", "tilt_deg", "azimuth_deg", "dc_ac_ratio")))
+    keys = plane_classes(*(column(part, name) for name in FACTS))
     number = np.column_stack([column(part, "settings"), column(part, "supply"), keys]).astype(np.int64)
     distinct, of_row = np.unique(number, axis=0, return_inverse=True)
     groups = []

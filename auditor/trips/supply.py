@@ -14,7 +14,7 @@ FIGURES = ("level_pct", "site_pct", "feeder_beta_pct", "beta_sd_pct", "neighbour
 
 
 def with_supply(system: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, tuple[Assumed, ...]]:
-    """Add FIGURES and `supply`, the number of the supply among those returned, to systems.
+    """Add FIGURES, `policy_latitude_deg` and `supply`, the number of the supply among those returned, to systems.
 
     The policy's entries for utility, region and service are looked up once for each combination.
     """
@@ -25,13 +25,8 @@ def with_supply(system: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, tup
         here = policy.supply.here(*place)
         if here not in found:
             found.append(here)
-        rows.append(
-            (found.index(here), *(getattr(here, name) for name in FIGURES), here.latitude_deg, here.longitude_deg)
-        )
-    schema = {
-        "supply": pl.Int64,
-        **dict.fromkeys((*FIGURES, "policy_latitude_deg", "policy_longitude_deg"), pl.Float64),
-    }
+        rows.append((found.index(here), *(getattr(here, name) for name in FIGURES), here.latitude_deg))
+    schema = {"supply": pl.Int64, **dict.fromkeys((*FIGURES, "policy_latitude_deg"), pl.Float64)}
     right = places.hstack(pl.DataFrame(rows, schema=schema, orient="row").get_columns())
     frame = system.join(right, on=PLACE, how="left", nulls_equal=True, maintain_order="left")
     return frame, tuple(found)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
+from zipfile import BadZipFile
 
 import numpy as np
 
@@ -52,11 +53,6 @@ class Wanted(NamedTuple):
         return hashlib.sha256((text + repr(sorted(supply.items()))).encode()).hexdigest()[:32]
 
 
-def _shared() -> Path | None:
-    """The folder that SHARED_FOLDER names."""
-    return Path(os.environ[SHARED_FOLDER]) if os.environ.get(SHARED_FOLDER) else None
-
-
 @dataclass
 class _Memory:
     """Tables that this process holds, newest last, with the days ahead they look; and a lock for each."""
@@ -72,7 +68,7 @@ _MEMORY = _Memory()
 class Tables:
     """Tables by what they are made of: what one store has made serves every other in the process.
 
-    `made` is told how many had to be worked out.
+    `folder` keeps them, unless a SHARED_FOLDER does; `made` is told how many had to be worked out.
     """
 
     def __init__(self, folder: Path | None = None, made: Callable[[int], None] | None = None) -> None:
@@ -108,20 +104,25 @@ class Tables:
             self.made(self.count)
         return table
 
+    def _place(self) -> Path | None:
+        """Where tables are kept; a SHARED_FOLDER counts before the own one."""
+        shared = os.environ.get(SHARED_FOLDER)
+        return Path(shared) if shared else self.folder
+
     def _read(self, key: str) -> Table | None:
         """A kept table; None where there is none or it cannot be read, for it can always be made again."""
-        folder = self.folder or _shared()
+        folder = self._place()
         if folder is None:
             return None
         try:
             with np.load(folder / f"{key}.npz", allow_pickle=False) as arrays:
                 return Table.from_arrays(dict(arrays))
-        except (OSError, ValueError, KeyError, EOFError):
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile):
             return None
 
     def _write(self, key: str, table: Table) -> None:
         """Keep a table under a name of its own until it is whole; a disk that is full or shut costs time only."""
-        folder = self.folder or _shared()
+        folder = self._place()
         if folder is None:
             return
         part = folder / f".{key}.{os.getpid()}.{threading.get_ident()}.npz"
@@ -131,11 +132,6 @@ class Tables:
             part.replace(folder / f"{key}.npz")
         except OSError:
             part.unlink(missing_ok=True)
-
-
-def kept_in(root: Path, made: Callable[[int], None] | None = None) -> Tables:
-    """The tables that a store keeps, or the stores of a SHARED_FOLDER together; `made` as in `Tables`."""
-    return Tables(_shared() or root / "tables", made)
 
 
 #: The tables of a process that has no store of its own.

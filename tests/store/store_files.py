@@ -9,6 +9,7 @@ from pathlib import Path
 import xlsxwriter
 
 from auditor.store import Store
+from auditor.store.evidence import EvidenceImported
 
 SAMPLE = Path(__file__).parents[2] / "sample_portfolio"
 
@@ -46,3 +47,10 @@ def write_book(path: Path, sheets: Mapping[str, Sequence[Sequence[object]]]) -> 
             for at, row in enumerate(rows):
                 sheet.write_row(at, 0, row)
     return path
+
+
+def tally(done: EvidenceImported) -> tuple[int, int, int, int]:
+    """Rows in, accepted, rejected and repeated, which add up."""
+    found = done.outcome
+    assert found.rows_in == found.accepted + found.rejected + found.duplicate
+    return found.rows_in, found.accepted, found.rejected, found.duplicate

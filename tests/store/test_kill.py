@@ -170,8 +170,8 @@ AUDIT_MOMENTS = ("results are written", "the snapshot is begun", "the snapshot h
 
 #: Moments too short to be seen from outside: the command kills itself before or after it calls this function.
 POINTS = (
-    ("auditor.store.importing.append_manifest", "before"),
-    ("auditor.store.importing.append_manifest", "after"),
+    ("auditor.store.originals.append_manifest", "before"),
+    ("auditor.store.originals.append_manifest", "after"),
     ("auditor.cli.importing.publish", "before"),
     ("auditor.store.snapshot._publish", "before"),
     ("auditor.store.snapshot.replace_text", "before"),

@@ -27,7 +27,7 @@ def looked_at(folder: Path, systems: list[Row], circuits: list[Row], runs: list[
               policy: Policy | None = None) -> pl.DataFrame:  # fmt: skip
     records = Records(frame(SYSTEM, systems), frame(CIRCUIT, circuits), frame(UNIT, units or []), frame(RUN, runs))
     frames, rules = catalog(folder).frames(), policy or load_policy()
-    return inputs(prepare(records, frames, rules, date(2026, 1, 31)), records, frames, rules).frame
+    return inputs(prepare(records, frames, rules, date(2026, 1, 31)), frames, rules).frame
 
 
 def one(*args: Any, **kwargs: Any) -> Row:
@@ -105,7 +105,7 @@ WIRED = [run("home run", 1), run("feeder")]
         (PLACED, {}, [run("feeder")], "home_run_length_m; home_run_material; home_run_size"),
         (PLACED | {"grid_profile": None}, {}, WIRED, "grid_profile"),
         (PLACED | {"grid_profile": "no such"}, {}, WIRED, "grid_profile"),
-        ({"latitude_deg": None}, {}, WIRED, "latitude_deg; longitude_deg"),
+        ({"latitude_deg": None}, {}, WIRED, "latitude_deg"),
         (PLACED, {"inverter_count": None}, WIRED, "inverter_count"),
     ],
 )
