@@ -27,7 +27,7 @@ HEADS: dict[str, tuple[str, int, str]] = {
     "system_id": ("system", 150, "link"),
     "site_label": ("site", 170, "text"),
     "worst_rise_pct": ("rise [%]", 104, "rise"),
-    "trip_days": ("trip-days a year", 134, "trips"),
+    "trip_days": ("trip-days a year", 152, "trips"),
     "units_over": ("units to limit", 124, "over"),
     "fails": ("fails", 84, "count"),
     "unknowns": ("unknown", 104, "count"),

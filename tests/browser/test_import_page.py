@@ -6,7 +6,6 @@ import csv
 import io
 from pathlib import Path
 
-import pytest
 from browser_pages import Serve, auditor
 from hostile_texts import FILE_NAME, PAYLOADS, harmless
 from import_pages import BAD, FOREIGN, HEADER, SOUND, bring, counts, pressed
@@ -15,8 +14,6 @@ from playwright.sync_api import Browser, FileChooser, Page, expect
 from auditor.store import Store
 from auditor.store.originals import read_manifest
 from auditor.store.snapshot import open_snapshot
-
-pytestmark = pytest.mark.long
 
 
 def test_from_a_file_to_a_mended_one(page: Page, serve: Serve, tmp_path: Path) -> None:

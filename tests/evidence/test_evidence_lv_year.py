@@ -25,8 +25,6 @@ from auditor.likelihood.results import system_results
 from auditor.likelihood.sky import MONTH_LENGTH
 from auditor.likelihood.table import make_table
 
-pytestmark = pytest.mark.long
-
 DATA = Path(__file__).parents[1] / "published" / "lv_year"
 NODES = (
     ("overhead", "1_3"), ("overhead", "1_6"), ("dorf", "loadbus_1_5"), ("dorf", "loadbus_3_16"),

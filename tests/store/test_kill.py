@@ -26,10 +26,7 @@ from auditor.store.originals import read_manifest
 from auditor.store.records_db import open_records
 from auditor.store.snapshot import current_number, open_snapshot, snapshot_numbers
 
-pytestmark = [
-    pytest.mark.long,
-    pytest.mark.skipif(os.name == "nt", reason="processes are killed differently"),
-]
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="processes are killed differently")
 
 TABLE_NAMES = [*(table.name for table in TABLES), *(f"{table.name}_past" for table in TABLES), "import", "reject"]
 
