@@ -30,8 +30,6 @@ DEFAULT_LOSSES = Losses()
 LATITUDE_STEP_DEG, NOON_STEP_DEG, EFFECTIVE_STEP_DEG, EAST_STEP_DEG = 10.0, 7.5, 7.5, 15.0
 #: Step of the DC/AC ratio, as a factor.
 RATIO_STEP = 1.04
-#: Nodes of the ratio between which results are interpolated lie so many steps apart.
-RATIO_NODE_STEP = 2
 #: What stands in a key where a system lacks a fact.
 NO_CLASS = -9999
 
@@ -120,22 +118,6 @@ def output_classes(
     ]
     keys = np.floor(np.stack(places, axis=1) + 0.5).astype(np.int64)
     return np.where(known[:, None], keys, NO_CLASS)
-
-
-def ratio_neighbours(keys: IntArray, dc_ac_ratio: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
-    """Keys (n, 5) with the ratio on the coarser nodes below and above, and the share of the upper, (n,).
-
-    A system's own class knows its ratio to 2 %, which changes the trip-days by up to 31 % at a rise of 5 % beside
-    neighbours' 2 %. Results interpolated between two tables (`results.blended`), whose ratios are RATIO_NODE_STEP steps
-    apart, are within 5 % there and mostly within 2 %, and need fewer tables. Rows of NO_CLASS stay so.
-    """
-    known = keys[:, 4] != NO_CLASS
-    place = np.log(np.where(known, dc_ac_ratio, 1.0)) / (np.log(RATIO_STEP) * RATIO_NODE_STEP)
-    lower = np.floor(place + 1e-9).astype(np.int64)
-    below, above = keys.copy(), keys.copy()
-    below[known, 4] = lower[known] * RATIO_NODE_STEP
-    above[known, 4] = (lower[known] + 1) * RATIO_NODE_STEP
-    return below, above, np.clip(place - lower, 0.0, 1.0)
 
 
 def class_inputs(key: IntArray) -> ClassInputs:

@@ -15,7 +15,6 @@ import numpy.typing as npt
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.attribution import PARTS, shares
 from auditor.likelihood.inputs import Systems
-from auditor.likelihood.lines import chance_of, log_hazard_of
 from auditor.likelihood.lookup import Places, loss_results, lost_hours, trip_days, trip_results
 from auditor.likelihood.table import Table
 from auditor.likelihood.units import QUANTILES, largest_offset, unit_at
@@ -105,38 +104,6 @@ def _scattered(columns: dict[str, FloatArray], rows: IntArray, size: int) -> dic
     for name, values in columns.items():
         found[name][rows] = values
     return found
-
-
-def blended(
-    lower: SystemResults, upper: SystemResults, share: FloatArray, band_edges: tuple[float, ...]
-) -> SystemResults:
-    """Results between those of two tables for the same systems; share (n,) is the upper's.
-
-    Figures above zero in both are interpolated by their logarithms, chances by log(−log(1 − P)), all others straight.
-    The most sensitive input is the nearer table's.
-    """
-    columns = {name: _mixed(name, values, upper.columns[name], share) for name, values in lower.columns.items()}
-    mean = columns["trip_days_per_year"]
-    band = np.searchsorted(np.array(band_edges), mean, side="right").astype(np.int64)
-    return SystemResults(
-        columns=columns,
-        band=np.where(np.isnan(mean), -1, band),
-        most_sensitive_input=np.where(share < 0.5, lower.most_sensitive_input, upper.most_sensitive_input),
-        missing=lower.missing,
-    )
-
-
-def _mixed(name: str, lower: FloatArray, upper: FloatArray, share: FloatArray) -> FloatArray:
-    """One column between two."""
-    straight = lower + share * (upper - lower)
-    if name.startswith("headroom") or name.endswith("_share") or name == "trip_days_saved_at_target":
-        return straight
-    both = (lower > 0.0) & (upper > 0.0)
-    first, second = np.where(both, lower, 0.5), np.where(both, upper, 0.5)
-    if name.startswith("trip_chance"):
-        logs = log_hazard_of(first), log_hazard_of(second)
-        return np.where(both, chance_of(logs[0] + share * (logs[1] - logs[0])), straight)
-    return np.where(both, first ** (1.0 - share) * second**share, straight)
 
 
 def most_sensitive_unit(trip_output: float, systems: Systems) -> Places:

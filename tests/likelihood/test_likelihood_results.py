@@ -14,8 +14,7 @@ from trip_simulator import simulate
 from auditor.likelihood.attribution import PARTS, shapley, shares
 from auditor.likelihood.inputs import DayShapes, Systems
 from auditor.likelihood.lookup import Places, trip_days
-from auditor.likelihood.output import NO_CLASS, class_inputs, day_shapes, output_classes, ratio_neighbours
-from auditor.likelihood.results import Assumptions, blended, most_sensitive_unit, system_results
+from auditor.likelihood.results import Assumptions, most_sensitive_unit, system_results
 from auditor.likelihood.table import Table, make_table
 from auditor.likelihood.units import QUANTILES, unit_at
 
@@ -145,34 +144,6 @@ def test_the_most_sensitive_input_is_an_assumed_one_that_moves_most() -> None:
     other = table("one second")
     told = Assumptions({"beta_pct": yes, "clearing": yes}, {"beta_pct": 0.001}, {"clearing": (t, other)})
     assert system_results(t, systems(), BANDS, told).most_sensitive_input[0] == "clearing"
-
-
-def test_results_between_two_ratios_are_those_of_the_ratio_itself() -> None:
-    """Against a table of the ratio itself; the classes' own ratios are 4 % apart, those blended here 8 %."""
-    clear = np.full(12, 0.6)
-
-    def at_ratio(ratio: float) -> Table:
-        shapes = day_shapes(37.0, -120.0, 20.0, 180.0, ratio, clear, kinds=1, sequences=1)
-        return make_table(PROFILES["runs on"], supply(), shapes, np.full(12, 2.5))
-
-    ratio = np.array([1.2, np.nan])
-    keys = output_classes(*(np.full(2, x) for x in (37.0, -120.0, 20.0, 180.0)), ratio)
-    below, above, share = ratio_neighbours(keys, ratio)
-    low, high = (class_inputs(key[0]).dc_ac_ratio for key in (below, above))
-    assert low < 1.2 < high
-    assert high / low == pytest.approx(1.04**2)
-    assert np.all(below[1] == NO_CLASS)
-    some = systems(3, level_pct=np.array([101.0, 103.0, 105.0]), wiring_pct=np.array([3.0, 1.0, 2.0]))
-    found = [system_results(at_ratio(x), some, BANDS) for x in (low, 1.2, high)]
-    mixed = blended(found[0], found[2], np.full(3, share[0]), BANDS)
-    assert mixed.band.tolist() == found[1].band.tolist()
-    for column, values in mixed.columns.items():
-        assert values == pytest.approx(found[1].columns[column], rel=0.025, abs=0.004), column
-    lowest = found[0].columns["trip_days_per_year"] / found[1].columns["trip_days_per_year"]
-    assert lowest.min() < 0.9
-    assert blended(found[0], found[2], np.zeros(3), BANDS).columns["trip_chance_year"] == pytest.approx(
-        found[0].columns["trip_chance_year"]
-    )
 
 
 def solo(name: str, f: np.ndarray) -> Table:
