@@ -15,7 +15,7 @@ import polars as pl
 from auditor.checks import CHECKS
 from auditor.checks.base import VERDICT, VERDICTS, Check, judge_frame
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records, prepare
+from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.suspicion import SCHEMA, Batch, suspicions
 
 if TYPE_CHECKING:
@@ -120,10 +120,16 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables
     `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `tables` only keeps
     what has been worked out before. The results depend on the other arguments alone.
     """
+    return judged(records, prepare(records, catalog, policy, as_of), catalog, policy, as_of, tables)
+
+
+def judged(
+    records: Records, prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables | None = None
+) -> Results:
+    """Judge systems that `prepare` has prepared: the audit for whoever needs the prepared frames, too."""
     # Slow to load; a command that audits nothing does without.
     from auditor.trips import COLUMNS, MEMORY, outlook
 
-    prepared = prepare(records, catalog, policy, as_of)
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
         pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
     )

@@ -39,6 +39,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.records", "auditor.catalog", "auditor.policy"),
         *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
     },
+    "auditor.remedies": {
+        *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.catalog", "auditor.policy", "auditor.trips"),
+    },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings"),
