@@ -42,6 +42,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.remedies": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.catalog", "auditor.policy", "auditor.trips"),
     },
+    "auditor.mend": {
+        *("auditor.remedies", "auditor.catalog", "auditor.policy", "auditor.prepare", "auditor.records"),
+        *("auditor.store", "auditor.trips"),
+    },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings"),
@@ -50,7 +54,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records", "auditor.jobs"),
+        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.mend", "auditor.remedies", "auditor.trips"),
     },
     "auditor.__main__": {"auditor.cli"},
 }

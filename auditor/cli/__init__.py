@@ -21,6 +21,7 @@ from auditor.cli import (
     exporting,
     importing,
     mapping,
+    mending,
     running,
     serving,
     settings,
@@ -43,6 +44,7 @@ app.command("audit")(running.audit)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.command("mend")(mending.mend)
 app.add_typer(deciding.app, name="decide")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)

@@ -41,6 +41,8 @@ WIRE: dict[str, pl.DataType] = {
     "material": pl.String(),
     "length_m": pl.Float64(),
 }
+#: The remedies that a candidate consists of, each with the circuits or feeders that it touches.
+PART: dict[str, pl.DataType] = {"remedy": pl.String(), "circuits": pl.Int64()}
 #: Circuits whose home run grows by a way that no record holds.
 GROWS: dict[str, pl.DataType] = {"system_id": pl.String(), "variant": pl.String(), "circuit_id": pl.String()}
 #: Circuits that an alteration makes out of others.

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import polars as pl
 
 from auditor.prepare import Records
-from auditor.remedies.base import EFFORTS, GROWS, PARENT, WIRE, Proposal, Remedy
+from auditor.remedies.base import EFFORTS, GROWS, PARENT, PART, WIRE, Proposal, Remedy
 
 #: What is known of a candidate before it is judged. `clone` is its id as a system, `origin` the system it was laid out
 #: from and `root` the recorded one; `steps` counts the remedies in it.
 LAID: dict[str, pl.DataType] = {
     "clone": pl.String(), "origin": pl.String(), "root": pl.String(), "steps": pl.Int64(), "remedy": pl.String(),
     "last": pl.String(), "variant": pl.String(), "done": pl.String(), "effort": pl.Int64(), "settings": pl.Boolean(),
-    "judged": pl.Boolean(), "circuits": pl.Int64(), "verify_first": pl.String(), "cannot_check": pl.String(),
+    "judged": pl.Boolean(), "verify_first": pl.String(), "cannot_check": pl.String(),
 }  # fmt: skip
 #: Digits of a candidate's id.
 DIGITS = 12
@@ -23,11 +23,12 @@ DIGITS = 12
 
 @dataclass(frozen=True)
 class Laid:
-    """Candidates (LAID), their records, and WIRE, PARENT and GROWS rows by `clone` in place of system and variant."""
+    """Candidates (LAID), their records, and WIRE, PART, PARENT and GROWS rows by `clone`, not by system and variant."""
 
     candidate: pl.DataFrame
     records: Records
     wire: pl.DataFrame
+    part: pl.DataFrame
     parent: pl.DataFrame
     grows: pl.DataFrame
 
@@ -42,7 +43,7 @@ def first_laid(records: Records, proposals: Sequence[tuple[Remedy, Proposal]]) -
     ids = records.system["system_id"]
     roots = pl.DataFrame({"origin": ids, "root": ids})
     return _laid(records, proposals, roots, Laid(none, records, *(pl.DataFrame(schema=dict.fromkeys(_by_clone(s),
-                 pl.String())) for s in (WIRE, PARENT, GROWS))), 0)  # fmt: skip
+                 pl.String())) for s in (WIRE, PART, PARENT, GROWS))), 0)  # fmt: skip
 
 
 def next_laid(base: Laid, proposals: Sequence[tuple[Remedy, Proposal]], start: int) -> Laid:
@@ -55,13 +56,14 @@ def _laid(
 ) -> Laid:
     parts: list[Records] = []
     candidates: list[pl.DataFrame] = []
-    wires, parents, grows = [], [], []
+    wires, made, parents, grows = [], [], [], []
     for remedy, found in proposals:
         rows = _numbered(remedy, found.candidate, roots, base, start + sum(c.height for c in candidates))
         ids = rows.select(pl.col("origin").alias("system_id"), "variant", "clone")
         keys = ["system_id", "variant"]
-        candidates.append(rows)
         wires.append(found.wire.join(ids, on=keys).select(_by_clone(WIRE)))
+        made.append(rows.select("clone", pl.col("last").alias("remedy"), "circuits"))
+        candidates.append(rows.select(list(LAID)))
         parents.append(found.parent.join(ids, on=keys).select(_by_clone(PARENT)))
         grows.append(found.grows.join(ids, on=keys).select(_by_clone(GROWS)))
         if remedy.apply is not None and rows.height:
@@ -82,13 +84,14 @@ def _laid(
         candidate,
         _concat([empty, *parts]),
         with_base(wires, base.wire, WIRE),
+        with_base(made, base.part, PART),
         with_base(parents, base.parent, PARENT),
         with_base(grows, base.grows, GROWS),
     )
 
 
 def _numbered(remedy: Remedy, found: pl.DataFrame, roots: pl.DataFrame, base: Laid, start: int) -> pl.DataFrame:
-    """LAID rows of one remedy's candidates: what is done, to what, on top of what their bases do."""
+    """LAID rows of one remedy's candidates with `circuits`: what is done, to what, on top of what their bases do."""
     held = base.candidate.select(
         pl.col("clone").alias("origin"), *(pl.col(c).alias(f"_{c}") for c in LAID if c not in ("clone", "origin"))
     )
@@ -107,10 +110,9 @@ def _numbered(remedy: Remedy, found: pl.DataFrame, roots: pl.DataFrame, base: La
         pl.max_horizontal(pl.col("_effort"), pl.lit(EFFORTS.index(remedy.effort), pl.Int64)).alias("effort"),
         (pl.col("_settings").fill_null(False) | pl.lit(remedy.settings)).alias("settings"),
         pl.lit(remedy.apply is not None).alias("judged"),
-        (pl.col("_circuits").fill_null(0) + pl.col("circuits")).alias("circuits"),
         joined("_verify_first", pl.lit(remedy.verify), " ").alias("verify_first"),
         joined("_cannot_check", pl.lit(remedy.unchecked), " ").alias("cannot_check"),
-    ).select(pl.col(name).cast(kind) for name, kind in LAID.items())
+    ).select(*(pl.col(name).cast(kind) for name, kind in LAID.items()), "circuits")
 
 
 def _cloned(records: Records, ids: pl.DataFrame) -> Records:
@@ -142,5 +144,5 @@ def chosen(laid: Laid, clones: pl.DataFrame) -> Laid:
     return Laid(
         those(laid.candidate, "clone"),
         Records(*(those(t, "system_id") for t in (records.system, records.circuit, records.unit, records.run))),
-        *(those(frame, "clone") for frame in (laid.wire, laid.parent, laid.grows)),
+        *(those(frame, "clone") for frame in (laid.wire, laid.part, laid.parent, laid.grows)),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -40,18 +41,20 @@ COLUMNS: dict[str, pl.DataType] = {
 #: What the choice and the costs rest on beside these.
 INNER: dict[str, pl.DataType] = {
     "clone": pl.String(), "effort_rank": pl.Int64(), "fails_left": pl.Int64(), "helps": pl.Boolean(),
-    "circuits": pl.Int64(), "steps": pl.Int64(),
+    "steps": pl.Int64(), "grows": pl.Boolean(),
 }  # fmt: skip
 
 HELD = "neutral and connections first: until they are known to be sound, no setting is changed"
 UNJUDGED = "no audit can judge it"
 
 
+@dataclass(frozen=True)
 class Candidates:
-    """The table of candidates with COLUMNS and INNER, and the wire that each needs, by `clone`."""
+    """The table of candidates with COLUMNS and INNER, and by `clone` the wire that each needs and its remedies."""
 
-    def __init__(self, table: pl.DataFrame, wire: pl.DataFrame) -> None:
-        self.table, self.wire = table, wire
+    table: pl.DataFrame
+    wire: pl.DataFrame
+    part: pl.DataFrame
 
 
 def work_out(
@@ -73,13 +76,15 @@ def work_out(
     first = first_laid(records, [(remedy, remedy.propose(root)) for remedy in REMEDIES])
     results, table = judged_candidates(root, first, as_of, tables)
     was = before(root, as_of)
-    rows, wires = [table], [first.wire]
+    laid, rows = [first], [table]
     base = chosen(first, _bases(table, was))
     if base.candidate.height:
         second = next_laid(base, _following(base, results, root, as_of), first.candidate.height)
         rows.append(judged_candidates(root, second, as_of, tables)[1])
-        wires.append(second.wire)
-    return Candidates(_told(pl.concat(rows), was, cleared), pl.concat(wires))
+        laid.append(second)
+    grows = pl.concat([each.grows.select("clone").unique() for each in laid])
+    told = _told(pl.concat(rows), was, grows, cleared)
+    return Candidates(told, pl.concat([each.wire for each in laid]), pl.concat([each.part for each in laid]))
 
 
 def _bases(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
@@ -123,7 +128,7 @@ def _following(base: Laid, results: Results, root: Situation, as_of: date) -> li
     return found
 
 
-def _told(table: pl.DataFrame, was: pl.DataFrame, cleared: Collection[str]) -> pl.DataFrame:
+def _told(table: pl.DataFrame, was: pl.DataFrame, grows: pl.DataFrame, cleared: Collection[str]) -> pl.DataFrame:
     """The table in its columns: what was and what would be, whether it is proposed, and whether it helps."""
     old = was.rename({c: f"was_{c}" for c in was.columns if c not in ("system_id", "rise_target_pct")})
     frame = table.join(old, left_on="root", right_on="system_id", how="left", maintain_order="left")
@@ -155,6 +160,7 @@ def _told(table: pl.DataFrame, was: pl.DataFrame, cleared: Collection[str]) -> p
     frame = frame.with_columns(
         (col("proposed") & (fewer | rarer)).fill_null(False).alias("helps"),
         # Two remedies are more effort than either by itself.
+        col("clone").is_in(grows["clone"].implode()).alias("grows"),
         (col("effort") * 2 + col("steps") - 1).alias("effort_rank"),
         col("effort").replace_strict(efforts, return_dtype=pl.String).alias("effort"),
         col("root").alias("system_id"),

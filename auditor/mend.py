@@ -1,0 +1,128 @@
+"""The remedies of a snapshot's systems, batch by batch; and the table of them that is kept beside a run."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import duckdb
+import polars as pl
+
+from auditor.catalog import Catalog
+from auditor.errors import AuditorError
+from auditor.policy import Policy
+from auditor.prepare import Records
+from auditor.records.schema import TABLES, Table
+from auditor.remedies.base import LIKELY_TRIP_DAYS
+from auditor.remedies.choosing import with_choice
+from auditor.remedies.mending import INNER, Candidates, work_out
+from auditor.remedies.prices import Prices, priced
+from auditor.store.folder import Store
+from auditor.store.records_db import Connection, quoted
+
+if TYPE_CHECKING:
+    from auditor.trips import Tables
+
+#: Systems whose candidates are worked out at once, and such batches at a time. Memory is bounded by them.
+BATCH_SYSTEMS = 4_000
+WORKERS = min(4, os.cpu_count() or 1)
+
+Progress = Callable[[int, int], None]
+
+
+def systems_to_mend(con: Connection) -> list[str]:
+    """The systems of a snapshot that fail a check or are likely to trip, sorted; AuditorError for an old snapshot."""
+    try:
+        rows = con.execute(
+            "SELECT system_id FROM system_result WHERE verdict = 'fail' OR trip_days_per_year >= ? ORDER BY system_id",
+            [LIKELY_TRIP_DAYS],
+        ).fetchall()
+    except duckdb.BinderException as error:
+        raise AuditorError("This run holds no expected trips. Make one that does: auditor audit") from error
+    return [row[0] for row in rows]
+
+
+def _read(con: Connection, table: Table, ids: Sequence[str]) -> pl.DataFrame:
+    columns = ", ".join(quoted(column.name) for column in table.columns)
+    keys = ", ".join(quoted(key) for key in table.key)
+    query = (
+        f"SELECT {columns} FROM {quoted(table.name)} WHERE system_id IN (SELECT unnest(?::VARCHAR[])) ORDER BY {keys}"
+    )
+    return pl.DataFrame(con.sql(query, params=[list(ids)]).to_arrow_table())
+
+
+def read_systems(con: Connection, ids: Sequence[str]) -> Records:
+    """The records of some systems of a snapshot."""
+    return Records(*(_read(con, table, ids) for table in TABLES))
+
+
+def _batches(con: Connection, ids: Sequence[str]) -> Iterator[Records]:
+    """The records of so many systems at a time; without any there is one batch with nothing in it."""
+    for start in range(0, max(len(ids), 1), BATCH_SYSTEMS):
+        yield read_systems(con, ids[start : start + BATCH_SYSTEMS])
+
+
+def _renamed(found: Candidates, batch: int) -> Candidates:
+    """Candidates whose clones no other batch has."""
+    mark = pl.format("{}-{}", pl.lit(batch), "clone").alias("clone")
+    return Candidates(*(frame.with_columns(mark) for frame in (found.table, found.wire, found.part)))
+
+
+def work_out_all(
+    con: Connection,
+    ids: Sequence[str],
+    *,
+    tables: Tables | None = None,
+    cleared: Collection[str] = (),
+    progress: Progress | None = None,
+) -> Candidates:
+    """Work the candidates of some systems of a snapshot out under its catalog, policy and date; ids are sorted."""
+    row = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
+    frames, policy = Catalog.from_json(row[0]).frames(), Policy.model_validate_json(row[1])
+    as_of = date.fromisoformat(row[2])
+    found: list[Candidates] = []
+    waiting: deque[Future[Candidates]] = deque()
+
+    def take() -> None:
+        found.append(_renamed(waiting.popleft().result(), len(found)))
+        if progress:
+            progress(min(len(found) * BATCH_SYSTEMS, len(ids)), len(ids))
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for held in _batches(con, ids):
+            if len(waiting) == WORKERS:
+                take()
+            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared))
+        while waiting:
+            take()
+    return Candidates(*(pl.concat(parts) for parts in zip(*((f.table, f.wire, f.part) for f in found), strict=True)))
+
+
+def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:
+    """The table that is shown and kept: candidates with their costs and the choice, without what only that needs."""
+    return with_choice(priced(found, prices)).drop(list(INNER))
+
+
+def kept_path(store: Store, run: int) -> Path:
+    """Where the table of a run is kept."""
+    return store.root / "mends" / f"audit-{run:04d}.parquet"
+
+
+def keep(store: Store, run: int, table: pl.DataFrame, prices: Prices | None) -> Path:
+    """Keep the table of all systems of a run for the plan page; AuditorError where it cannot be written."""
+    path = kept_path(store, run)
+    about = {"prices": json.dumps({"name": prices.name, "rests_on": prices.rests_on} if prices else None)}
+    try:
+        path.parent.mkdir(exist_ok=True)
+        part = path.with_suffix(".part")
+        table.write_parquet(part, metadata=about)
+        part.replace(path)
+    except OSError as error:
+        raise AuditorError(f"{path}: cannot be written: {error.strerror or error}.") from error
+    return path
