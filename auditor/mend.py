@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -22,9 +21,10 @@ from auditor.records.schema import TABLES, Table
 from auditor.remedies.base import LIKELY_TRIP_DAYS
 from auditor.remedies.choosing import with_choice
 from auditor.remedies.mending import INNER, Candidates, work_out
-from auditor.remedies.prices import Prices, priced
+from auditor.remedies.prices import Prices, load_prices, priced
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
+from auditor.store.snapshot import snapshot_numbers
 
 if TYPE_CHECKING:
     from auditor.trips import Tables
@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 #: Systems whose candidates are worked out at once, and such batches at a time. Memory is bounded by them.
 BATCH_SYSTEMS = 4_000
 WORKERS = min(4, os.cpu_count() or 1)
+
+#: The price file that a store holds, where it holds one.
+PRICES = "prices.toml"
 
 Progress = Callable[[int, int], None]
 
@@ -69,9 +72,10 @@ def _batches(con: Connection, ids: Sequence[str]) -> Iterator[Records]:
 
 
 def _renamed(found: Candidates, batch: int) -> Candidates:
-    """Candidates whose clones no other batch has."""
+    """Candidates whose clones no other batch has, without their records."""
     mark = pl.format("{}-{}", pl.lit(batch), "clone").alias("clone")
-    return Candidates(*(frame.with_columns(mark) for frame in (found.table, found.wire, found.part)))
+    table, wire, part = (frame.with_columns(mark) for frame in (found.table, found.wire, found.part))
+    return Candidates(table, wire, part)
 
 
 def work_out_all(
@@ -101,7 +105,15 @@ def work_out_all(
             waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared))
         while waiting:
             take()
-    return Candidates(*(pl.concat(parts) for parts in zip(*((f.table, f.wire, f.part) for f in found), strict=True)))
+    table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))
+    return Candidates(table, wire, part)
+
+
+def work_out_one(
+    records: Records, catalog: Catalog, policy: Policy, as_of: date, tables: Tables | None = None
+) -> Candidates:
+    """Work the candidates of one system out, with their records."""
+    return work_out(records, catalog.frames(), policy, as_of, tables)
 
 
 def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:
@@ -109,20 +121,48 @@ def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:
     return with_choice(priced(found, prices)).drop(list(INNER))
 
 
-def kept_path(store: Store, run: int) -> Path:
-    """Where the table of a run is kept."""
+def store_prices(store: Store) -> Prices | None:
+    """The store's own price file, where it holds one."""
+    path = store.root / PRICES
+    return load_prices(path) if path.exists() else None
+
+
+def _place(store: Store, run: int) -> Path:
     return store.root / "mends" / f"audit-{run:04d}.parquet"
 
 
-def keep(store: Store, run: int, table: pl.DataFrame, prices: Prices | None) -> Path:
-    """Keep the table of all systems of a run for the plan page; AuditorError where it cannot be written."""
-    path = kept_path(store, run)
-    about = {"prices": json.dumps({"name": prices.name, "rests_on": prices.rests_on} if prices else None)}
+def _run_of(con: Connection) -> tuple[int, str]:
+    """The number and the content hash of a snapshot's run."""
+    number, content = con.execute("SELECT run, content_hash FROM audit").fetchall()[0]
+    return int(number), str(content)
+
+
+def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | None) -> Path:
+    """Keep the table of all systems of a snapshot for the pages; tables of runs that are gone go with it.
+
+    AuditorError where it cannot be written.
+    """
+    run, content = _run_of(con)
+    path = _place(store, run)
     try:
         path.parent.mkdir(exist_ok=True)
-        part = path.with_suffix(".part")
-        table.write_parquet(part, metadata=about)
+        part = path.with_suffix(f".{os.getpid()}.part")
+        table.write_parquet(part, metadata={"prices": prices.name if prices else "", "content_hash": content})
         part.replace(path)
+        held = {_place(store, number) for number in snapshot_numbers(store)}
+        for other in set(path.parent.glob("audit-*.parquet")) - held:
+            other.unlink(missing_ok=True)
     except OSError as error:
         raise AuditorError(f"{path}: cannot be written: {error.strerror or error}.") from error
     return path
+
+
+def kept(store: Store, con: Connection) -> tuple[pl.LazyFrame, str] | None:
+    """The table kept for a snapshot and the name of the prices it rests on, empty without; None where none is kept."""
+    run, content = _run_of(con)
+    path = _place(store, run)
+    try:
+        about = pl.read_parquet_metadata(path)
+        return (pl.scan_parquet(path), about["prices"]) if about["content_hash"] == content else None
+    except (OSError, KeyError, pl.exceptions.ComputeError):
+        return None

@@ -12,16 +12,14 @@ from rich.table import Table
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
-from auditor.mend import keep, systems_to_mend, told, work_out_all
+from auditor.mend import keep, store_prices, systems_to_mend, told, work_out_all
 from auditor.remedies.mending import Candidates
-from auditor.remedies.prices import Prices, load_prices
+from auditor.remedies.prices import load_prices
 from auditor.reports.export import export_frame
 from auditor.store import Store
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import current_number, open_snapshot
+from auditor.store.snapshot import open_snapshot
 
-#: The price file that a store holds, where it holds one.
-PRICES = "prices.toml"
 VERIFY = "Before any work: verify what stands beside each candidate (-o FILE holds it all). A licensed person does it."
 NO_PRICES = "No price is shown without a price file: --prices FILE."
 
@@ -57,12 +55,11 @@ def mend(
     """
     place, ids = Store(store), list(systems or [])
     _check(ids, every, budget, crew_days)
-    held = _prices(place, prices)
+    held = load_prices(prices) if prices else store_prices(place)
     with open_snapshot(place, run) as con:
-        found = _worked_out(con, place, ids if not every else systems_to_mend(con), cleared or [])
-    table = told(found, held)
-    if every:
-        keep(place, run if run is not None else current_number(place), table, held)
+        table = told(_worked_out(con, place, ids if not every else systems_to_mend(con), cleared or []), held)
+        if every:
+            keep(place, con, table, held)
     if budget is not None or crew_days is not None:
         table = _plan(table, budget, crew_days)
     elif every:
@@ -86,12 +83,6 @@ def _check(ids: list[str], every: bool, budget: float | None, crew_days: float |
         raise AuditorError("Plan under --budget or under --crew-days, not both.")
     if (budget is not None or crew_days is not None) and not every:
         raise AuditorError("A plan is made over all systems: say --all.")
-
-
-def _prices(place: Store, path: Path | None) -> Prices | None:
-    own = place.root / PRICES
-    chosen = path or (own if own.exists() else None)
-    return load_prices(chosen) if chosen else None
 
 
 def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str]) -> Candidates:

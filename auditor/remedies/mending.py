@@ -50,11 +50,24 @@ UNJUDGED = "no audit can judge it"
 
 @dataclass(frozen=True)
 class Candidates:
-    """The table of candidates with COLUMNS and INNER, and by `clone` the wire that each needs and its remedies."""
+    """The table of candidates with COLUMNS and INNER, and by `clone` the wire that each needs and its remedies.
+
+    `laid` holds the candidates as they were laid out.
+    """
 
     table: pl.DataFrame
     wire: pl.DataFrame
     part: pl.DataFrame
+    laid: tuple[Laid, ...] = ()
+
+    def records_of(self, clone: str, system_id: str) -> Records:
+        """The records of a candidate, under the system's own id; ValueError where none of that name was laid out."""
+        for laid in self.laid:
+            one = chosen(laid, pl.DataFrame({"clone": [clone]})).records
+            if one.system.height:
+                back = pl.lit(system_id).alias("system_id")
+                return Records(*(t.with_columns(back) for t in (one.system, one.circuit, one.unit, one.run)))
+        raise ValueError(f"{clone}: there is no such candidate with records")
 
 
 def work_out(
@@ -84,7 +97,8 @@ def work_out(
         laid.append(second)
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
     told = _told(pl.concat(rows), was, grows, cleared)
-    return Candidates(told, pl.concat([each.wire for each in laid]), pl.concat([each.part for each in laid]))
+    wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
+    return Candidates(told, wire, part, tuple(laid))
 
 
 def _bases(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
