@@ -15,7 +15,7 @@ from auditor.errors import AuditorError
 from auditor.mend import keep, store_prices, systems_to_mend, told, work_out_all
 from auditor.remedies.mending import Candidates
 from auditor.remedies.prices import load_prices
-from auditor.reports.export import export_frame
+from auditor.reports.export import export_frame, require_suffix
 from auditor.store import Store
 from auditor.store.records_db import Connection
 from auditor.store.snapshot import open_snapshot
@@ -55,6 +55,8 @@ def mend(
     """
     place, ids = Store(store), list(systems or [])
     _check(ids, every, budget, crew_days)
+    if output is not None:
+        require_suffix(output)
     held = load_prices(prices) if prices else store_prices(place)
     with open_snapshot(place, run) as con:
         table = told(_worked_out(con, place, ids if not every else systems_to_mend(con), cleared or []), held)
@@ -88,10 +90,11 @@ def _check(ids: list[str], every: bool, budget: float | None, crew_days: float |
 def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str]) -> Candidates:
     from auditor.trips import Tables  # It is slow to load.
 
-    rows = con.execute("SELECT system_id FROM system_result WHERE system_id IN (SELECT unnest(?::VARCHAR[]))", [ids])
+    wanted = [*ids, *cleared]
+    rows = con.execute("SELECT system_id FROM system_result WHERE system_id IN (SELECT unnest(?::VARCHAR[]))", [wanted])
     known = {row[0] for row in rows.fetchall()}
-    for system in (*ids, *cleared):
-        if system not in known and not (system in cleared and system not in ids):
+    for system in wanted:
+        if system not in known:
             raise AuditorError(f"{system}: this run holds no such system.")
     with show.progress("Working remedies out") as advance:
         tables = Tables(place.root / "tables", advance.table_made)

@@ -25,12 +25,14 @@ LIKELY_TRIP_DAYS = 1.0
 #: Relative tolerance with which a computed rise meets its target, as the checks have it.
 MEETS = 1 + 1e-9
 
-#: A candidate: whose, which of its remedy's, what is done in words, how many circuits it touches.
+#: A candidate: whose, which of its remedy's, what is done in words, how many circuits it touches, and whether it is
+#: reckoned to be enough by itself. One that is not is laid out only where no other is.
 CANDIDATE: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "variant": pl.String(),
     "done": pl.String(),
     "circuits": pl.Int64(),
+    "enough": pl.Boolean(),
 }
 #: New wire: one row per run, for what it costs. `place` is the role of the run.
 WIRE: dict[str, pl.DataType] = {
@@ -120,7 +122,7 @@ def proposal(
 ) -> Proposal:
     """Return a proposal with its tables in their declared columns; those not given have no row."""
     return Proposal(
-        _in_schema(candidate, CANDIDATE),
+        _in_schema(candidate if "enough" in candidate.columns else candidate.with_columns(enough=True), CANDIDATE),
         change,
         _in_schema(wire, WIRE),
         _in_schema(parent, PARENT),
@@ -166,9 +168,9 @@ def told(words: pl.Expr) -> pl.Expr:
 
 
 def listed(changes: pl.DataFrame, words: pl.Expr) -> pl.DataFrame:
-    """CANDIDATE rows from rows of circuits or feeders with system_id and variant, in the rows' order."""
+    """CANDIDATE rows from rows of circuits or feeders with system_id, variant and `enough`, in the rows' order."""
     return changes.group_by("system_id", "variant", maintain_order=True).agg(
-        told(words).alias("done"), pl.len().cast(pl.Int64).alias("circuits")
+        told(words).alias("done"), pl.len().cast(pl.Int64).alias("circuits"), pl.col("enough").all()
     )
 
 

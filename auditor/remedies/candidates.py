@@ -37,13 +37,13 @@ def _by_clone(schema: Mapping[str, pl.DataType]) -> list[str]:
     return ["clone", *(name for name in schema if name not in ("system_id", "variant"))]
 
 
-def first_laid(records: Records, proposals: Sequence[tuple[Remedy, Proposal]]) -> Laid:
-    """Lay out candidates of recorded systems."""
+def first_laid(records: Records, proposals: Sequence[tuple[Remedy, Proposal]], start: int = 0) -> Laid:
+    """Lay out candidates of recorded systems; ids are counted from `start`."""
     none = pl.DataFrame(schema=LAID)
     ids = records.system["system_id"]
     roots = pl.DataFrame({"origin": ids, "root": ids})
     return _laid(records, proposals, roots, Laid(none, records, *(pl.DataFrame(schema=dict.fromkeys(_by_clone(s),
-                 pl.String())) for s in (WIRE, PART, PARENT, GROWS))), 0)  # fmt: skip
+                 pl.String())) for s in (WIRE, PART, PARENT, GROWS))), start)  # fmt: skip
 
 
 def next_laid(base: Laid, proposals: Sequence[tuple[Remedy, Proposal]], start: int) -> Laid:
@@ -132,6 +132,14 @@ def _concat(parts: list[Records]) -> Records:
         pl.concat([part.unit for part in parts]),
         pl.concat([part.run for part in parts]),
     )
+
+
+def together(parts: Sequence[Laid]) -> Laid:
+    """Several lots of candidates as one."""
+
+    names = ("candidate", "wire", "part", "parent", "grows")
+    candidate, *frames = (pl.concat([getattr(part, name) for part in parts]) for name in names)
+    return Laid(candidate, _concat([part.records for part in parts]), *frames)
 
 
 def chosen(laid: Laid, clones: pl.DataFrame) -> Laid:

@@ -31,6 +31,9 @@ from auditor.remedies.base import MEETS, Proposal, Remedy, Situation, altered, l
 
 _KEYS = ["system_id", "circuit_id"]
 
+#: How far a trunk's rise on three phases may be from going with its moment, as a share of the rise, to be tried.
+SLACK = 0.1
+
 
 def circuits(situation: Situation) -> pl.DataFrame:
     """The circuits that could be fed elsewhere: touched, laid out in one arm or two; with `n` units and `now`.
@@ -43,7 +46,9 @@ def circuits(situation: Situation) -> pl.DataFrame:
     first = pl.coalesce("first_section_m", "_first_m").cast(pl.Float64)
     usable = pl.col("touched") & pl.col("laid_out") & (arms.len() <= 2) & (pl.col("inverter_count") > 1)
     return situation.circuit.filter(usable.fill_null(False)).select(
-        *_KEYS, "extra_trunk",
+        *_KEYS, "extra_trunk", "over", "wiring",
+        number("trunk_rise_pct").alias("trunk_pct"),
+        (number("rise_target_pct") - number("total_rise_pct")).alias("room_pct"),
         pl.col("inverter_count").alias("n"),
         pl.when(arms.len() == 2).then(arms.first()).otherwise(0).alias("now"),
         (number("section_m") + connector).alias("s"),
@@ -107,6 +112,11 @@ def propose(situation: Situation) -> Proposal:
                               pl.format("{}+{}", k, n - k).alias("new_arms")),
         ]
     )  # fmt: skip
+    # A trunk's rise goes with its moment: exactly on two conductors, about so on three phases.
+    saved = pl.col("trunk_pct") * (1 - moment / pl.col("_now"))
+    slack = pl.when(pl.col("wiring") == "single").then(0.0).otherwise(SLACK * pl.col("trunk_pct"))
+    enough = pl.col("over").not_() | (saved + slack + MEETS - 1 >= -pl.col("room_pct"))
+    change = change.with_columns(enough.fill_null(True).alias("enough"))
     words = pl.format("circuit {}: fed between units {} and {} of {}", "circuit_id", k, k + 1, n)
     return proposal(listed(change, words), change.select(*_KEYS, "variant", "new_feed", "new_arms"), grows=change)
 

@@ -2,7 +2,7 @@
 
 What
     Replaces the conductors of the feeders that carry circuits over the target by the first size with which all of these
-    circuits meet it, and by the next size where that is less; also where the feeder's ampacity is what fails. Up to
+    circuits meet it; also where the feeder's ampacity is what fails. Up to
     four sizes above the recorded one are tried.
 
 Formula
@@ -66,7 +66,7 @@ def runs(situation: Situation) -> pl.DataFrame:
 
 
 def propose(situation: Situation) -> Proposal:
-    """The first size that meets the target, and the next one."""
+    """The first size that meets the target."""
     change = first_that_meets(runs(situation), _KEYS, situation.catalog)
     unknown = pl.lit(None, pl.Float64)
     ground = ground_words(unknown, pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")

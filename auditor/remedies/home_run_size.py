@@ -2,7 +2,7 @@
 
 What
     Replaces the conductors of the home runs of the circuits that miss the target by the first size with which they
-    meet it, and by the next size where that is less; also where the conductor's ampacity or its small-conductor limit
+    meet it; also where the conductor's ampacity or its small-conductor limit
     is what fails. Up to four sizes above the recorded one are tried.
 
 Formula
@@ -57,7 +57,7 @@ def runs(situation: Situation) -> pl.DataFrame:
 
 
 def propose(situation: Situation) -> Proposal:
-    """The first size that meets the target, and the next one."""
+    """The first size that meets the target."""
     change = first_that_meets(runs(situation), _KEYS, situation.catalog)
     ground = ground_words(pl.col("breaker_a"), pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
     words = pl.format(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -14,9 +15,8 @@ from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
 from auditor.remedies import BY_NAME, EFFORTS, REMEDIES
 from auditor.remedies.base import LIKELY_TRIP_DAYS, Proposal, Remedy, Situation
-from auditor.remedies.candidates import Laid, chosen, first_laid, next_laid
+from auditor.remedies.candidates import Laid, chosen, first_laid, next_laid, together
 from auditor.remedies.judging import BIT, FIGURES, before, check_names, judged_candidates, named, situated
-from auditor.remedies.sizes import NEXT_SIZE
 
 if TYPE_CHECKING:
     from auditor.trips import Tables
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 #: What remedies are combined for.
 WORTH_TWO = BIT["voltage-rise"] | BIT["terminal-voltage"] | BIT["busbar"]
 #: Candidates of a system that a second remedy is tried on: those with the least rise left.
-BASES = 3
+BASES = 2
 
 #: The columns of the table, in order, with their types. `candidate` numbers those of a system from one.
 COLUMNS: dict[str, pl.DataType] = {
@@ -86,34 +86,57 @@ def work_out(
     for remedy in REMEDIES:
         catalog = remedy.catalog(catalog) if remedy.catalog else catalog
     root = situated(records, catalog, policy, as_of, tables)
-    first = first_laid(records, [(remedy, remedy.propose(root)) for remedy in REMEDIES])
-    results, table = judged_candidates(root, first, as_of, tables)
     was = before(root, as_of)
-    laid, rows = [first], [table]
-    base = chosen(first, _bases(table, was))
-    if base.candidate.height:
-        second = next_laid(base, _following(base, results, root, as_of), first.candidate.height)
-        rows.append(judged_candidates(root, second, as_of, tables)[1])
-        laid.append(second)
+    proposals = [(remedy, remedy.propose(root)) for remedy in REMEDIES]
+    judge = partial(judged_candidates, root, as_of=as_of, tables=tables)
+    laid = [first_laid(records, _parted(proposals, pl.col("enough")))]
+    results, table = judge(laid[0])
+    found = [table]
+    left = _unmended(table, was)
+    if left.height:
+        # What is not enough by itself is a base for a second remedy, where nothing else is enough.
+        short = pl.col("enough").not_() & pl.col("system_id").is_in(left["root"].implode())
+        laid.append(first_laid(records, _parted(proposals, short), table.height))
+        others, table = judge(laid[1])
+        found.append(table)
+        base = chosen(together(laid), _bases(pl.concat(found), left, was))
+        if base.candidate.height:
+            both = _joined(results, others)
+            laid.append(next_laid(base, _following(base, both, root, as_of), sum(t.height for t in found)))
+            found.append(judge(laid[2])[1])
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
-    told = _told(pl.concat(rows), was, grows, cleared)
+    told = _told(pl.concat(found), was, grows, cleared)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))
 
 
-def _bases(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
-    """The candidates that a second remedy is tried on: of systems that no single one mends, those with least rise.
+def _parted(proposals: Sequence[tuple[Remedy, Proposal]], condition: pl.Expr) -> list[tuple[Remedy, Proposal]]:
+    """The proposals with those candidates alone for which a condition holds."""
+    return [(remedy, replace(each, candidate=each.candidate.filter(condition))) for remedy, each in proposals]
 
-    Where the rise is left, another remedy for it must be able to follow; a step that was not enough is no base.
+
+def _joined(one: Results, other: Results) -> Results:
+    return Results(pl.concat([one.circuit, other.circuit]), pl.concat([one.system, other.system]))
+
+
+def _unmended(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
+    """The systems (`root`) that fail what remedies are combined for, and that no candidate mends."""
+    mended = table.filter(((pl.col("fails") & WORTH_TWO) == 0) & (pl.col("worse") == 0)).select("root")
+    failing = was.filter((pl.col("fails") & WORTH_TWO) != 0).select(pl.col("system_id").alias("root"))
+    return failing.join(mended, on="root", how="anti")
+
+
+def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
+    """The candidates that a second remedy is tried on: of the systems `left`, those with the least rise.
+
+    Where the rise is left, another remedy for it must be able to follow.
     """
-    left = pl.col("fails") & WORTH_TWO
-    mended = table.filter((left == 0) & (pl.col("worse") == 0)).select("root").unique()
+    fails = pl.col("fails") & WORTH_TWO
     for_rise = [remedy.name for remedy in REMEDIES if set(remedy.then) - {"panel-connection"}]
     for_busbar = [remedy.name for remedy in REMEDIES if "panel-connection" in remedy.then]
-    follows = pl.when(left != BIT["busbar"]).then(pl.col("last").is_in(for_rise)).otherwise(
-        pl.col("last").is_in(for_busbar)
-    )  # fmt: skip
-    rows = table.filter((left != 0) & follows & (pl.col("variant") != NEXT_SIZE)).join(mended, on="root", how="anti")
+    of = pl.col("last").is_in
+    follows = pl.when(fails != BIT["busbar"]).then(of(for_rise)).otherwise(of(for_busbar))
+    rows = table.filter((fails != 0) & follows).join(left, on="root", how="semi")
     rows = rows.join(was.select(pl.col("system_id").alias("root"), was_rise="rise"), on="root", how="left")
     rows = rows.filter((pl.col("rise") < pl.col("was_rise")).fill_null(False))
     ranked = rows.sort("root", "rise", "clone").with_columns(pl.int_range(pl.len()).over("root").alias("_rank"))
@@ -135,10 +158,8 @@ def _following(base: Laid, results: Results, root: Situation, as_of: date) -> li
         leading = [each.name for each in REMEDIES if name in each.then]
         proposed = remedy.propose(situation)
         allowed = ids.filter(pl.col("last").is_in(leading)).select("system_id")
-        candidate = proposed.candidate.filter(pl.col("variant") != NEXT_SIZE).join(
-            allowed, on="system_id", how="semi", maintain_order="left"
-        )
-        found.append((remedy, Proposal(candidate, proposed.change, proposed.wire, proposed.parent, proposed.grows)))
+        candidate = proposed.candidate.join(allowed, on="system_id", how="semi", maintain_order="left")
+        found.append((remedy, replace(proposed, candidate=candidate)))
     return found
 
 

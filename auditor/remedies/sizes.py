@@ -17,9 +17,6 @@ SAME_GROUND_A = 30.0
 
 RATINGS = (60, 75, 90)
 
-#: Variants of a larger size: one step, and the first size that is enough.
-NEXT_SIZE, ENOUGH = "next size", "first that meets"
-
 
 def ladder(catalog: Frames) -> pl.DataFrame:
     """One row per size and step: `size`, `material`, `step`, `new_size`, and the new over the old of r, area, ampacity.
@@ -50,28 +47,18 @@ def ladder(catalog: Frames) -> pl.DataFrame:
 
 
 def first_that_meets(runs: pl.DataFrame, keys: list[str], catalog: Frames) -> pl.DataFrame:
-    """Return the runs (by `keys`) at one or two steps: `variant`, `new_size`, `area_ratio`, `enough`.
+    """Return the runs (by `keys`) at the smallest size that is enough, or the largest tried where none is.
 
     `runs` has size, material, `part_pct` (the rise in the run), `room_pct` (what that may be at most) and `amps_need`
-    (by how much the ampacity has to grow). Variant "first that meets" is the smallest size that is enough, or the
-    largest tried where none is; "next size" is one step, where that is another one. The rise goes with the resistance;
-    what reactance adds to that, the audit of the candidate tells.
+    (by how much the ampacity has to grow); `variant`, `new_size`, `area_ratio` and `enough` are added. The rise goes
+    with the resistance; what reactance adds to that, the audit of the candidate tells.
     """
-    steps = runs.join(ladder(catalog), on=["size", "material"]).with_columns(
-        (
-            (pl.col("part_pct") * pl.col("r_ratio") <= pl.col("room_pct") * MEETS)
-            & (pl.col("amps_ratio").fill_null(1.0) * MEETS >= pl.col("amps_need"))
-        )
-        .fill_null(False)
-        .alias("enough")
-    )
-    ranked = steps.sort(*keys, pl.col("enough").not_(), pl.when("enough").then("step").otherwise(-pl.col("step")))
-    meeting = ranked.unique(keys, keep="first", maintain_order=True)
-    meeting = meeting.with_columns(pl.lit(ENOUGH).alias("variant"))
-    further = meeting.group_by("system_id").agg(pl.col("step").max().alias("_furthest"))
-    nearer = steps.filter(pl.col("step") == 1).join(further.filter(pl.col("_furthest") > 1), on="system_id", how="semi")
-    nearer = nearer.with_columns(pl.lit(NEXT_SIZE).alias("variant"))
-    return pl.concat([meeting, nearer]).sort(*keys[:1], "variant", *keys[1:])
+    meets = pl.col("part_pct") * pl.col("r_ratio") <= pl.col("room_pct") * MEETS
+    carries = pl.col("amps_ratio").fill_null(1.0) * MEETS >= pl.col("amps_need")
+    steps = runs.join(ladder(catalog), on=["size", "material"])
+    steps = steps.with_columns((meets & carries).fill_null(False).alias("enough"), pl.lit("first").alias("variant"))
+    order = [pl.col("enough").not_(), pl.when("enough").then("step").otherwise(-pl.col("step"))]
+    return steps.sort(*keys, *order).unique(keys, keep="first", maintain_order=True)
 
 
 def ground_words(breaker: pl.Expr, ratio: pl.Expr, size: pl.Expr, nec: pl.Expr) -> pl.Expr:

@@ -85,7 +85,9 @@ def _halves_of_extra(frame: pl.DataFrame) -> pl.DataFrame:
 def propose(situation: Situation) -> Proposal:
     """One candidate a system: every circuit that calls for it is parted."""
     frame = _halves_of_extra(_circuits(situation)).with_columns(
-        pl.lit("two circuits").alias("variant"), (pl.col("circuit_id") + " (2)").alias("new_id")
+        pl.lit("two circuits").alias("variant"),
+        pl.lit(True).alias("enough"),
+        (pl.col("circuit_id") + " (2)").alias("new_id"),
     )
     taken = situation.records.circuit.select("system_id", pl.col("circuit_id").alias("new_id"))
     frame = frame.join(taken, on=["system_id", "new_id"], how="anti", maintain_order="left")

@@ -166,6 +166,11 @@ def export_frame(frame: pl.DataFrame, path: Path) -> Exported:
         return writer(con, "SELECT * EXCLUDE (_row) FROM told ORDER BY _row", part)
 
 
+def require_suffix(path: Path) -> None:
+    """AuditorError where the suffix names no format, before work is done that would have nowhere to go."""
+    _writer(path)
+
+
 def _writer(path: Path) -> Callable[[Connection, str, Path], Exported]:
     writer = WRITERS.get(path.suffix.lower())
     if writer is None:

