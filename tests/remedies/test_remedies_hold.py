@@ -61,7 +61,7 @@ def frames(tmp_path_factory):
     return catalog(tmp_path_factory.mktemp("catalog")).frames()
 
 
-@settings(max_examples=4, deadline=None, phases=GENERATE)
+@settings(max_examples=3, deadline=None, phases=GENERATE)
 @given(portfolios())
 def test_a_remedy_never_raises_the_rise(frames, held):
     """Larger conductors, a centre feed with its home run unchanged, and two halves are never worse than before.
@@ -103,7 +103,7 @@ def test_what_is_laid_out_keeps_breakers_and_units(frames, held):
     assert now.join(recorded, on=["root", "inverter_count", "module_count"], how="anti").height == 0
 
 
-@settings(max_examples=2, deadline=None, phases=GENERATE)
+@settings(max_examples=1, deadline=None, phases=GENERATE)
 @given(portfolios())
 def test_candidates_of_a_system_depend_on_its_own_records(frames, held):
     """One system by itself has the candidates that it has among others, to the last bit."""
