@@ -17,10 +17,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from auditor.mend import systems_to_mend, work_out_all
 from portfolio import peak_gb, sample_store, write_portfolio
 
 from auditor.catalog import load_catalog
+from auditor.mend import systems_to_mend, work_out_all
 from auditor.policy import load_policy
 from auditor.publish import publish
 from auditor.store.importing import import_file
