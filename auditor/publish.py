@@ -26,12 +26,12 @@ from auditor.prepare import Frames, Records
 from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
-from auditor.store.decisions import all_decisions, in_force, merges, told_apart
+from auditor.store.decisions import all_decisions, in_force, merges, told_apart, waivers
 from auditor.store.declared import declared
 from auditor.store.evidence import events_among
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
-from auditor.store.snapshot import snapshot_numbers, write_snapshot
+from auditor.store.snapshot import write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
 
 if TYPE_CHECKING:
@@ -228,13 +228,31 @@ def publish(
         progress=progress,
         tables=Tables(store.root / "tables", made),
     )
-    number = max([0, *snapshot_numbers(store)]) + 1
-    about: dict[str, str | int] = {
-        "run": number,
+    about = about_run(catalog, policy, as_of, content_hash, (systems, circuits), other_rules)
+    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
+    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
+    beside = {
+        "merged": merged,
+        "waiver": waivers(decided),
+        "possible_duplicate": alike,
+        "of_portfolio": portfolio_warnings(con),
+        "declared": declared(store, imports),
+        "observed": _observed(con),
+    }
+    number, path = write_snapshot(con, store, paths, about, inside(policy), beside)
+    store.sweep()
+    return Published(number, path, content_hash, systems, circuits)
+
+
+def about_run(
+    catalog: Catalog, policy: Policy, as_of: date, content_hash: str, held: tuple[int, int], other_rules: str
+) -> dict[str, str | int]:
+    """What a snapshot says of its run; `held` are its systems and circuits."""
+    return {
         "as_of": as_of.isoformat(),
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "systems": systems,
-        "circuits": circuits,
+        "systems": held[0],
+        "circuits": held[1],
         "content_hash": content_hash,
         "catalog_hash": catalog.content_hash(),
         "policy_hash": policy.content_hash(),
@@ -245,22 +263,15 @@ def publish(
         "catalog": catalog.as_json(),
         "policy": policy.model_dump_json(),
     }
-    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
-    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
-    beside = {
-        "merged": merged,
-        "possible_duplicate": alike,
-        "of_portfolio": portfolio_warnings(con),
-        "declared": declared(store, imports),
-        "observed": _observed(con),
-    }
-    told = [
+
+
+def inside(policy: Policy) -> list[str]:
+    """The SQL that finishes a snapshot: warnings on all systems together, the views, and the tables they need."""
+    return [
         "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
         "INSERT INTO warning BY NAME FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id",
         "DROP TABLE of_portfolio",
         *without_declared(),
-        "DROP TABLE declared",
+        *statements(policy),
+        *shown(),
     ]
-    path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
-    store.sweep()
-    return Published(number, path, content_hash, systems, circuits)
