@@ -5,43 +5,20 @@ All it reads is the run's snapshot, so it waits for no writer and repeats to an 
 
 from __future__ import annotations
 
-import shutil
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from datetime import date
-from pathlib import Path
+from collections.abc import Callable
 
 import polars as pl
-from filelock import FileLock, Timeout
 
-from auditor.catalog import Catalog
-from auditor.policy import Policy
+from auditor.compare.rules import Rules, rules_of
 from auditor.publish import Progress, Published, about_run, audit_all, inside, portfolio_warnings
 from auditor.store import Store
 from auditor.store.decisions import WAIVER_SCHEMA
 from auditor.store.declared import SCHEMA as DECLARED_SCHEMA
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import current_number, open_snapshot, write_recheck
+from auditor.store.snapshot import current_number, open_snapshot, unfinished, write_recheck
 
 #: Tables that snapshots of earlier versions lack, as they are without a row.
 LATER_TABLES = {"declared": DECLARED_SCHEMA, "waiver": WAIVER_SCHEMA}
-
-
-@dataclass(frozen=True)
-class Rules:
-    """What a run judges by."""
-
-    catalog: Catalog
-    policy: Policy
-    as_of: date
-
-
-def rules_of(con: Connection) -> Rules:
-    """The rules of a snapshot's run."""
-    catalog, policy, as_of = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
-    return Rules(Catalog.from_json(catalog), Policy.model_validate_json(policy), date.fromisoformat(as_of))
 
 
 def recheck(
@@ -62,7 +39,7 @@ def recheck(
 
     store.require()
     base = current_number(store) if base is None else base
-    with open_snapshot(store, base) as con, _scratch(store) as folder:
+    with open_snapshot(store, base) as con, unfinished(store) as folder:
         rules = change(rules_of(con))
         paths, content_hash, systems, circuits = audit_all(
             con,
@@ -84,25 +61,3 @@ def recheck(
 def _later_tables(con: Connection) -> dict[str, pl.DataFrame]:
     held = {row[0] for row in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
     return {name: pl.DataFrame(schema=schema) for name, schema in LATER_TABLES.items() if name not in held}
-
-
-@contextmanager
-def _scratch(store: Store) -> Iterator[Path]:
-    """A folder for unfinished files, gone after the block; those that killed commands left are removed first.
-
-    The store's own scratch is swept by whoever writes to the store, and a re-check does not hold them up.
-    """
-    place = store.root / "rechecking"
-    place.mkdir(exist_ok=True)
-    with FileLock(place / ".lock"):
-        for left in place.glob("*/"):
-            with suppress(Timeout, OSError), FileLock(left / "lock", timeout=0):
-                shutil.rmtree(left, ignore_errors=True)
-        folder = Path(tempfile.mkdtemp(dir=place))
-        lock = FileLock(folder / "lock")
-        lock.acquire()
-    try:
-        yield folder
-    finally:
-        lock.release()
-        shutil.rmtree(folder, ignore_errors=True)

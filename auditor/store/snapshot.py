@@ -7,13 +7,15 @@ other rules, is `recheck-NNNN.duckdb` and never shown by itself. Both are number
 from __future__ import annotations
 
 import re
+import shutil
+import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
 import polars as pl
-from filelock import FileLock
+from filelock import FileLock, Timeout
 
 from auditor.errors import AuditorError
 from auditor.records.schema import TABLES
@@ -66,6 +68,28 @@ def _numbered(store: Store) -> Iterator[int]:
         number = max([given, *snapshot_numbers(store), *recheck_numbers(store)]) + 1
         yield number
         replace_text(last, f"{number}\n")
+
+
+@contextmanager
+def unfinished(store: Store) -> Iterator[Path]:
+    """A folder for the unfinished files of a command that only reads the store, gone after the block.
+
+    The store's own scratch is swept by whoever writes to the store. Folders that killed commands left go first.
+    """
+    place = store.root / "unfinished"
+    place.mkdir(exist_ok=True)
+    with FileLock(place / ".lock"):
+        for left in place.glob("*/"):
+            with suppress(Timeout, OSError), FileLock(left / "lock", timeout=0):
+                shutil.rmtree(left, ignore_errors=True)
+        folder = Path(tempfile.mkdtemp(dir=place))
+        lock = FileLock(folder / "lock")
+        lock.acquire()
+    try:
+        yield folder
+    finally:
+        lock.release()
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def snapshot_path(store: Store, number: int) -> Path:
@@ -213,7 +237,11 @@ def open_snapshot(store: Store, number: int | None = None) -> Connection:
     """Open a run's snapshot (by default the current one) read-only, without reach to anything outside it."""
     store.require()
     number = current_number(store) if number is None else number
-    path = run_path(store, number)
+    return open_closed_off(run_path(store, number))
+
+
+def open_closed_off(path: Path) -> Connection:
+    """Open a finished file read-only, without reach to anything outside it."""
     try:
         con = duckdb.connect(str(path), read_only=True, config=CLOSED_OFF)
     except duckdb.Error as error:
@@ -238,6 +266,7 @@ def drop_old(store: Store, keep: int) -> list[int]:
     old = [number for number in recheck_numbers(store) if kept and number < min(kept)]
     for number in old:
         _recheck_path(store, number).unlink(missing_ok=True)
+    _drop_comparisons(store, {*gone, *old})
     return sorted([*gone, *old])
 
 
@@ -247,3 +276,15 @@ def discard_recheck(store: Store, number: int) -> None:
     if path != _recheck_path(store, number):
         raise AuditorError(f"Run {number} is a published audit, no re-check; `auditor runs --keep` removes old ones.")
     path.unlink(missing_ok=True)
+    _drop_comparisons(store, {number})
+
+
+def comparison_path(store: Store, before: int, after: int) -> Path:
+    """Where the comparison of two runs lies."""
+    return store.snapshots / f"compare-{before:04d}-{after:04d}.duckdb"
+
+
+def _drop_comparisons(store: Store, gone: set[int]) -> None:
+    for path in store.snapshots.glob("compare-*.duckdb"):
+        if gone & {int(number) for number in re.findall(r"\d+", path.stem)}:
+            path.unlink(missing_ok=True)
