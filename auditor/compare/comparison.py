@@ -203,7 +203,10 @@ def _add_systems(con: Connection) -> None:
             known AS (SELECT system_id, {facts} FROM b.system SEMI JOIN touched USING (system_id)
               UNION ALL SELECT system_id, {facts} FROM a.system SEMI JOIN touched USING (system_id)
               ANTI JOIN b.system USING (system_id))
-            SELECT system_id, {facts}, {dates} FROM known CROSS JOIN (SELECT {rules}) ORDER BY system_id"""
+            SELECT system_id, {facts}, {dates}, x.verdict::VARCHAR AS verdict_before,
+              y.verdict::VARCHAR AS verdict_after
+            FROM known CROSS JOIN (SELECT {rules}) LEFT JOIN a.system_result x USING (system_id)
+            LEFT JOIN b.system_result y USING (system_id) ORDER BY system_id"""
     )
     held = changes.columns_of(con, "b", "waiver")
     source = "FROM b.waived SEMI JOIN concerned USING (system_id)" if held else "FROM concerned WHERE false"

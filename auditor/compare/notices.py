@@ -4,8 +4,8 @@ from __future__ import annotations
 
 #: A verdict became worse where it now fails and did not, or is unknown and passed or did not apply.
 WORSENED = (
-    "kind = 'check' AND ((after = 'fail' AND before <> 'fail')"
-    " OR (after = 'unknown' AND before IN ('pass', 'not applicable')))"
+    "(kind = 'check' AND ((after = 'fail' AND before <> 'fail')"
+    " OR (after = 'unknown' AND before IN ('pass', 'not applicable'))))"
 )
 #: The SQL of the view `notice`, over `changed`. A waiver hides no system; what is waived stands beside it.
 NOTICE = f"""CREATE VIEW notice AS
@@ -16,10 +16,9 @@ NOTICE = f"""CREATE VIEW notice AS
       string_agg(DISTINCT cause, ' | ' ORDER BY cause) AS cause,
       string_agg(DISTINCT "check" || ' until ' || waived_until, '; ' ORDER BY "check" || ' until ' || waived_until)
         AS waived
-      FROM worse GROUP BY system_id),
-    whole AS (SELECT system_id, before, after FROM change WHERE kind = 'system')
+      FROM worse GROUP BY system_id)
     SELECT s.utility, s.designer, s.crew, s.contact, s.system_id, s.site_label, s.region, t.worse, t.cause,
-      w.before AS system_before, w.after AS system_after, t.waived
-    FROM told t JOIN concerned s USING (system_id) LEFT JOIN whole w USING (system_id)"""
+      s.verdict_before, s.verdict_after, t.waived
+    FROM told t JOIN concerned s USING (system_id)"""
 #: The order of the list.
 NOTICE_ORDER = "utility NULLS LAST, designer NULLS LAST, crew NULLS LAST, contact NULLS LAST, system_id"
