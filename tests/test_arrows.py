@@ -43,11 +43,15 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings"),
     },
+    "auditor.compare": {
+        *("auditor.audit", "auditor.publish", "auditor.store", "auditor.records", "auditor.catalog", "auditor.policy"),
+        *("auditor.checks", "auditor.prepare", "auditor.trips"),
+    },
     "auditor.reports": {"auditor.store", "auditor.records"},
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records", "auditor.jobs"),
+        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.compare"),
     },
     "auditor.__main__": {"auditor.cli"},
 }

@@ -58,7 +58,13 @@ def compare(
     if not _is_good(target):
         with unfinished(store) as folder:
             part = folder / target.name
-            _make(store, part, before, after, progress, made)
+            try:
+                _make(store, part, before, after, progress, made)
+            except (duckdb.BinderException, duckdb.CatalogException) as error:
+                raise AuditorError(
+                    f"Runs {before} and {after} cannot be compared: one was made by another version, which kept other"
+                    " tables. Make it anew: auditor audit"
+                ) from error
             sync(part)
             part.replace(target)
             sync(target.parent)

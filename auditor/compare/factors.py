@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,14 +13,17 @@ from auditor.catalog.grid import GridProfile
 from auditor.compare.rules import Rules
 from auditor.policy import Policy
 
-Kind = Literal["inverter", "trunk", "module", "grid_profile", "table", "policy", "as_of", "records", "code"]
+Kind = Literal["inverter", "trunk", "module", "grid_profile", "table", "policy", "as_of", "records"]
 #: Tables of the catalog whose entries are switched one by one; every other table is switched as a whole.
 BY_ENTRY = ("inverter", "trunk", "module", "grid_profile")
 #: Words for kinds and tables.
 WORDS = {"trunk": "trunk cable", "grid_profile": "grid profile"}
+#: Between the parts of a path to a figure of the policy: no name holds it.
+SEPARATOR = "\0"
+#: Lists whose entries only make sense together.
+WHOLE_LISTS = (("trips", "band"),)
 AS_OF = "as-of date"
 RECORDS = "records"
-CODE = "the program itself"
 _SHOWN = 60
 
 
@@ -114,42 +117,63 @@ def _tables(before: Catalog, after: Catalog) -> list[Factor]:
     ]
 
 
-def _leaves(value: Mapping[str, Any], path: str = "") -> dict[str, Any]:
-    """The figures of a policy by path; a list is one figure."""
-    found: dict[str, Any] = {}
-    for name, held in value.items():
-        place = f"{path}{name}"
-        found |= _leaves(held, f"{place}\0") if isinstance(held, dict) else {place: held}
-    return found
-
-
 def _figures(before: Policy, after: Policy) -> list[tuple[str, str]]:
     """Paths of the figures that differ, and from what to what; the policy's name is no figure."""
-    old, new = (_leaves(policy.model_dump(mode="json", exclude={"name"})) for policy in (before, after))
-    paths = [path for path in {**old, **new} if old.get(path) != new.get(path)]
-    return [(path, _turned(old.get(path), new.get(path))) for path in sorted(paths)]
+    old, new = (policy.model_dump(mode="json", exclude={"name"}) for policy in (before, after))
+    return [(SEPARATOR.join(path), _turned(*pair)) for path, *pair in _differing(old, new, ())]
+
+
+def _differing(old: Any, new: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Any, Any]]:
+    """The figures that differ, with their path. Entries of a list are told apart where as many stand in both."""
+    if old == new:
+        return
+    if isinstance(old, dict) or isinstance(new, dict):
+        first, second = old or {}, new or {}
+        for name in {**first, **second}:
+            yield from _differing(first.get(name), second.get(name), (*path, name))
+    elif _alike(old, new) and path not in WHOLE_LISTS:
+        for number, pair in enumerate(zip(old, new, strict=True)):
+            yield from _differing(*pair, (*path, str(number)))
+    else:
+        yield path, old, new
+
+
+def _alike(old: Any, new: Any) -> bool:
+    """Whether both are lists of as many entries with names."""
+    lists = isinstance(old, list) and isinstance(new, list) and len(old) == len(new)
+    return lists and all(isinstance(entry, dict) for entry in (*old, *new))
 
 
 def _with_figures(before: Policy, after: Policy, paths: set[str]) -> Policy:
+    """The policy before with the figures at these paths as they are after."""
     if not paths:
         return before
-    old, new = before.model_dump(mode="json"), _leaves(after.model_dump(mode="json"))
-    for path in paths:
-        *parts, last = path.split("\0")
-        place = old
+    old, new = (policy.model_dump(mode="json") for policy in (before, after))
+    for path in sorted(paths):
+        *parts, last = path.split(SEPARATOR)
+        place, source = old, new
         for part in parts:
-            if not isinstance(place.get(part), dict):
-                place[part] = {}
-            place = place[part]
-        if path in new:
-            place[last] = new[path]
-        else:
+            place = _inner(place, part)
+            source = _inner(source, part)
+        if source.get(last) is None:
             place.pop(last, None)
+        else:
+            place[last] = source[last]
     return Policy.model_validate_json(json.dumps(old))
 
 
+def _inner(place: Any, part: str) -> Any:
+    """What stands at a part of a path, made where there is nothing."""
+    if isinstance(place, list):
+        return place[int(part)]
+    if place.get(part) is None:
+        place[part] = {}
+    return place[part]
+
+
 def _policy_name(path: str) -> str:
-    return f"policy {path.replace(chr(0), '.')}"
+    parts = (str(int(part) + 1) if part.isdigit() else part for part in path.split(SEPARATOR))
+    return f"policy {'.'.join(parts)}"
 
 
 def _turned(old: object, new: object) -> str:

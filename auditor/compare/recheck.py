@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import duckdb
 import polars as pl
 
 from auditor.compare.rules import Rules, rules_of
+from auditor.errors import AuditorError
 from auditor.publish import Progress, Published, about_run, audit_all, inside, portfolio_warnings
 from auditor.store import Store
 from auditor.store.decisions import WAIVER_SCHEMA
@@ -41,15 +43,15 @@ def recheck(
     base = current_number(store) if base is None else base
     with open_snapshot(store, base) as con, unfinished(store) as folder:
         rules = change(rules_of(con))
-        paths, content_hash, systems, circuits = audit_all(
-            con,
-            folder,
-            rules.catalog,
-            rules.policy,
-            rules.as_of,
-            progress=progress,
-            tables=Tables(store.root / "tables", made),
-        )
+        tables = Tables(store.root / "tables", made)
+        try:
+            paths, content_hash, systems, circuits = audit_all(
+                con, folder, rules.catalog, rules.policy, rules.as_of, progress=progress, tables=tables
+            )
+        except duckdb.BinderException as error:
+            raise AuditorError(
+                f"Run {base} was made by another version, which kept other records. Make a new one: auditor audit"
+            ) from error
         about = about_run(rules.catalog, rules.policy, rules.as_of, content_hash, (systems, circuits), told)
         beside = {"of_portfolio": portfolio_warnings(con), **_later_tables(con)}
         number, path = write_recheck(
