@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
+from math import comb
 
 import polars as pl
 
@@ -137,37 +138,62 @@ def _together(search: _Search, rows: pl.DataFrame, sets: pl.DataFrame) -> None:
 
 
 def _sets(search: _Search, rows: pl.DataFrame) -> None:
-    """Settle rows that no single factor moves, by the smallest sets that do."""
+    """Settle rows that no single factor moves, by the smallest sets that do; each set is tried once for all systems."""
     if not rows.height:
         return
+    rows = rows.join(_signatures(search.uses, rows), on="row").join(_needed(search, rows), on="row", how="left")
+    rows = rows.with_columns(pl.col("needed").fill_null(""))
+    rows = _settle_needed(search, rows)
+    for size in range(2, len(search.names) + 1):
+        whole = rows.filter(pl.col("signature").str.split(",").list.len() == size).select("row", "signature")
+        pairs = [(_numbers(has), _numbers(must)) for has, must in rows.select("signature", "needed").unique().rows()]
+        open_pairs = [(has, must) for has, must in pairs if len(must) < size < len(has)]
+        asked = sum(comb(len(has - must), size - len(must)) for has, must in open_pairs)
+        if search.trials + asked > MOST_TRIALS:
+            search.settle(rows, TOO_MANY)
+            return
+        more = ((must, some) for has, must in open_pairs for some in combinations(has - must, size - len(must)))
+        sets = [whole]
+        for chosen in sorted({tuple(sorted(must | set(some))) for must, some in more}):
+            moved = search.reached(frozenset(chosen), _may_be(rows, frozenset(chosen)))
+            sets.append(moved.select("row", pl.lit(",".join(map(str, chosen))).alias("signature")))
+        found = pl.concat(sets)
+        _together(search, rows, found)
+        rows = rows.join(found, on="row", how="anti")
+
+
+def _settle_needed(search: _Search, rows: pl.DataFrame) -> pl.DataFrame:
+    """Settle the rows that the factors they cannot do without move by themselves; return the others."""
+    sets = [rows.filter(pl.col("needed") == pl.col("signature")).select("row", "signature")]
+    part = rows.filter(pl.col("needed") != pl.col("signature"), pl.col("needed").str.contains(","))
+    for (text,), group in part.group_by("needed", maintain_order=True):
+        moved = search.reached(_numbers(str(text)), group)
+        sets.append(moved.select("row", pl.col("needed").alias("signature")))
+    found = pl.concat(sets)
+    _together(search, rows, found)
+    return rows.join(found, on="row", how="anti")
+
+
+def _needed(search: _Search, rows: pl.DataFrame) -> pl.DataFrame:
+    """The factors without which all others do not move a row, as a text; none for rows that can do without each."""
     everything = frozenset(range(len(search.names)))
-    needed = [rows.select("row", pl.lit(0, pl.Int64).alias("factor")).clear()]
-    for factor in everything:
+    parts = [rows.select("row", pl.lit(0, pl.Int64).alias("factor")).clear()]
+    for factor in sorted(everything):
         using = search.using(rows, factor)
-        without = search.reached(everything - {factor}, using)
-        needed.append(using.join(without, on="row", how="anti").select("row", pl.lit(factor, pl.Int64).alias("factor")))
-    texts = pl.concat(needed).sort("row", "factor").group_by("row", maintain_order=True)
-    necessary = texts.agg(pl.col("factor").cast(pl.String).str.join(",").alias("needed"))
-    grouped = rows.join(_signatures(search.uses, rows), on="row").join(necessary, on="row", how="left")
-    for (signature, text), group in grouped.with_columns(pl.col("needed").fill_null("")).group_by(
-        "signature", "needed", maintain_order=True
-    ):
-        must = frozenset(int(number) for number in str(text).split(",") if number)
-        _smallest(search, group, frozenset(int(number) for number in str(signature).split(",")), must)
+        moved = search.reached(everything - {factor}, using)
+        kept = using.join(moved, on="row", how="anti")
+        parts.append(kept.select("row", pl.lit(factor, pl.Int64).alias("factor")))
+    by_row = pl.concat(parts).sort("row", "factor").group_by("row", maintain_order=True)
+    return by_row.agg(pl.col("factor").cast(pl.String).str.join(",").alias("needed"))
 
 
-def _smallest(search: _Search, rows: pl.DataFrame, factors: frozenset[int], must: frozenset[int]) -> None:
-    """Settle rows of systems that use the same factors by the smallest sets among them that hold `must`."""
-    for size in range(max(2, len(must)), len(factors)):
-        found = [rows.select("row", pl.lit("").alias("signature")).clear()]
-        for more in combinations(sorted(factors - must), size - len(must)):
-            if search.trials >= MOST_TRIALS:
-                search.settle(rows, TOO_MANY)
-                return
-            chosen = must | set(more)
-            text = ",".join(map(str, sorted(chosen)))
-            found.append(search.reached(chosen, rows).select("row", pl.lit(text).alias("signature")))
-        sets = pl.concat(found)
-        _together(search, rows, sets)
-        rows = rows.join(sets, on="row", how="anti")
-    _together(search, rows, rows.select("row", pl.lit(",".join(map(str, sorted(factors)))).alias("signature")))
+def _may_be(rows: pl.DataFrame, chosen: frozenset[int]) -> pl.DataFrame:
+    """The rows that a set may move: all its factors matter there, not only they do, and it holds those needed."""
+    pairs = rows.select("signature", "needed").unique().rows()
+    fitting = [pair for pair in pairs if _numbers(pair[1]) <= chosen < _numbers(pair[0])]
+    wanted = pl.DataFrame(fitting, schema=["signature", "needed"], orient="row")
+    return rows.join(wanted.cast(pl.String), on=["signature", "needed"], how="semi")
+
+
+def _numbers(text: str) -> frozenset[int]:
+    return frozenset(int(number) for number in text.split(",") if number)

@@ -132,8 +132,8 @@ def _differing(old: Any, new: Any, path: tuple[str, ...]) -> Iterator[tuple[tupl
         for name in {**first, **second}:
             yield from _differing(first.get(name), second.get(name), (*path, name))
     elif _alike(old, new) and path not in WHOLE_LISTS:
-        for number, pair in enumerate(zip(old, new, strict=True)):
-            yield from _differing(*pair, (*path, str(number)))
+        for number, pair in enumerate(zip(old, new, strict=True), 1):
+            yield from _differing(*pair, (*path, f"[{number}]"))
     else:
         yield path, old, new
 
@@ -165,15 +165,14 @@ def _with_figures(before: Policy, after: Policy, paths: set[str]) -> Policy:
 def _inner(place: Any, part: str) -> Any:
     """What stands at a part of a path, made where there is nothing."""
     if isinstance(place, list):
-        return place[int(part)]
+        return place[int(part.strip("[]")) - 1]
     if place.get(part) is None:
         place[part] = {}
     return place[part]
 
 
 def _policy_name(path: str) -> str:
-    parts = (str(int(part) + 1) if part.isdigit() else part for part in path.split(SEPARATOR))
-    return f"policy {'.'.join(parts)}"
+    return f"policy {path.replace(SEPARATOR, '.').replace('.[', '[')}"
 
 
 def _turned(old: object, new: object) -> str:
