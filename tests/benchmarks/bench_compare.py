@@ -2,10 +2,10 @@
 
     python tests/benchmarks/bench_compare.py [--rows N]
 
-A store is generated, imported and audited, then judged again twice, with a higher resistance of one trunk cable, and with
-that and a lower rise target, each compared with the audit; each step in a process of its own. With one changed input no
-cause needs a trial; with two, every system that uses both is judged again with each alone. Prints one JSON object:
-seconds of each step, what changed, and the peak memory [GB]. What the likelihood's tables take is in the first audit.
+A store is generated, imported and audited, then judged again twice, with a higher resistance of one trunk cable, and
+with that and a lower rise target, each compared with the audit; each step in a process of its own. With one changed
+input no cause needs a trial; with two, every changed system that uses both is judged again with each alone. Prints one
+JSON object: seconds of each step, what changed, and the peak memory [GB]. The likelihood's tables are made before.
 """
 
 from __future__ import annotations
