@@ -1,4 +1,4 @@
-"""The audit: one pure function from records, catalog, policy and as-of date to results.
+"""The audit: one pure function from records, evidence, catalog, policy and as-of date to results.
 
 The command line, the tests and every later what-if call `audit` on a frame of systems, large or small. Nothing computed
 for a system reads another's rows, so any split into batches gives the same results.
@@ -19,7 +19,7 @@ from auditor.prepare import Frames, Records, prepare
 from auditor.suspicion import SCHEMA, Batch, suspicions
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Columns of a circuit's result before the checks' own.
 CIRCUIT_COLUMNS = (
@@ -114,14 +114,22 @@ def _systems(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) 
     )
 
 
-def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables | None = None) -> Results:
+def audit(
+    records: Records,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
+) -> Results:
     """Judge whole systems.
 
-    `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `tables` only keeps
-    what has been worked out before. The results depend on the other arguments alone.
+    `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `evidence` is what was
+    measured and reported of these systems, None where nothing was. `tables` only keeps what has been worked out before.
+    The results depend on the other arguments alone.
     """
     # Slow to load; a command that audits nothing does without.
-    from auditor.trips import COLUMNS, MEMORY, outlook
+    from auditor.trips import COLUMNS, MEMORY, Evidence, outlook
 
     prepared = prepare(records, catalog, policy, as_of)
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
@@ -129,7 +137,7 @@ def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables
     )
     feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
     system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
-    trips = outlook(prepared, catalog, policy, as_of, MEMORY if tables is None else tables)
+    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence or Evidence())
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]

@@ -22,28 +22,28 @@ from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records
+from auditor.prepare import Frames, Records, prepare
 from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
 from auditor.store.decisions import all_decisions, in_force, merges, told_apart
 from auditor.store.declared import declared
-from auditor.store.evidence import events_among
+from auditor.store.evidence import events_among, readings_of
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers, write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Circuits in a batch at most and, where there are more workers than such batches, at least; batches audited at once.
 #: Memory is bounded by them, results do not depend on them.
 BATCH_CIRCUITS = 100_000
 LEAST_CIRCUITS = 10_000
 WORKERS = min(4, os.cpu_count() or 1)
-#: Systems whose event logs are counted at once.
-LOGGED_AT_ONCE = 5_000
+#: Systems whose event logs are counted at once, and systems with readings whose records are read at once.
+LOGGED_AT_ONCE, READ_AT_ONCE = 5_000, 1_000
 TABLE_NAMES = ("circuit_result", "system_result", "warning")
 
 Progress = Callable[[int, int], None]
@@ -58,6 +58,17 @@ class Published:
     content_hash: str
     systems: int
     circuits: int
+
+
+@dataclass(frozen=True)
+class Audited:
+    """The files of an audit's result tables, their content hash, systems, circuits, and what it knew beside records."""
+
+    paths: dict[str, Path]
+    content_hash: str
+    systems: int
+    circuits: int
+    evidence: Evidence
 
 
 def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
@@ -78,25 +89,31 @@ def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
     yield (rows[start][0], rows[-1][0], held) if rows else ("", "", 0)
 
 
-def _read(con: Connection, table: Table, first: str, last: str) -> pl.DataFrame:
+def _read(con: Connection, table: Table, first: str, last: str, among: str) -> pl.DataFrame:
     columns = ", ".join(quoted(column.name) for column in table.columns)
     keys = ", ".join(quoted(key) for key in table.key)
     query = (
         f"SELECT {columns} FROM {quoted(table.name)} ANTI JOIN left_out USING (system_id)"
-        f" WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
+        f"{among} WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
     )
     frame = pl.from_arrow(con.sql(query, params=[first, last]).to_arrow_table())
     assert isinstance(frame, pl.DataFrame)
     return frame
 
 
-def read_records(con: Connection, first: str, last: str) -> Records:
-    """Read the systems between two ids, both included."""
-    return Records(*(_read(con, table, first, last) for table in TABLES))
+def read_records(con: Connection, first: str, last: str, among: str = "") -> Records:
+    """Read the systems between two ids, both included; `among` joins to what narrows them further."""
+    return Records(*(_read(con, table, first, last, among) for table in TABLES))
 
 
 def _audited(
-    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int, tables: Tables | None
+    con: Connection,
+    frames: Frames,
+    policy: Policy,
+    as_of: date,
+    size: int,
+    tables: Tables | None,
+    evidence: Evidence,
 ) -> Iterator[tuple[int, Results]]:
     """Yield each batch's circuits and results, in key order; batches are read here and audited on threads."""
     waiting: deque[tuple[int, Future[Results]]] = deque()
@@ -106,7 +123,8 @@ def _audited(
                 held, future = waiting.popleft()
                 yield held, future.result()
             records = read_records(con, first, last)
-            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of, tables)))
+            mine = evidence.between(first, last)
+            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of, tables, mine)))
         for held, future in waiting:
             yield held, future.result()
 
@@ -122,20 +140,18 @@ def audit_all(
     size: int | None = None,
     progress: Progress | None = None,
     tables: Tables | None = None,
-) -> tuple[dict[str, Path], str, int, int]:
-    """Audit every system but those left out and write the result tables, `size` circuits at a time.
-
-    Returns their files, the content hash, systems and circuits.
-    """
+) -> Audited:
+    """Audit every system but those left out and write the result tables, `size` circuits at a time."""
     frames = catalog.frames()
     con.execute("CREATE OR REPLACE TEMP TABLE left_out AS SELECT unnest(?::VARCHAR[]) AS system_id", [list(left_out)])
+    evidence = read_evidence(con, frames, policy, as_of)
     total = int(con.execute("SELECT count(*) FROM circuit ANTI JOIN left_out USING (system_id)").fetchall()[0][0])
     size = size or min(BATCH_CIRCUITS, max(LEAST_CIRCUITS, -(-total // WORKERS)))
     paths = {name: folder / f"{name}.parquet" for name in TABLE_NAMES}
     done = 0
     with ExitStack() as stack:
         writers = {name: stack.enter_context(ResultWriter(path)) for name, path in paths.items()}
-        for circuits, results in _audited(con, frames, policy, as_of, size, tables):
+        for circuits, results in _audited(con, frames, policy, as_of, size, tables, evidence):
             writers["circuit_result"].add(results.circuit)
             writers["system_result"].add(results.system)
             writers["warning"].add(results.warning)
@@ -143,7 +159,8 @@ def audit_all(
             if progress:
                 progress(done, total)
     joined = "".join(writers[name].hexdigest() for name in TABLE_NAMES)
-    return paths, hashlib.sha256(joined.encode()).hexdigest(), writers["system_result"].rows, total
+    content_hash = hashlib.sha256(joined.encode()).hexdigest()
+    return Audited(paths, content_hash, writers["system_result"].rows, total, evidence)
 
 
 def portfolio_warnings(con: Connection) -> pl.DataFrame:
@@ -175,10 +192,38 @@ def observed_frame(con: Connection, systems: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _observed(con: Connection) -> pl.DataFrame:
-    """What logs say of every system that is audited."""
+def read_evidence(con: Connection, frames: Frames, policy: Policy, as_of: date) -> Evidence:
+    """What was measured and reported of the systems that are audited: logs counted, supplies fitted to readings."""
+    from auditor.trips import Evidence
+
     query = "SELECT system_id, latitude_deg, longitude_deg FROM system ANTI JOIN left_out USING (system_id)"
-    return observed_frame(con, pl.DataFrame(con.sql(query).to_arrow_table()))
+    months = observed_frame(con, pl.DataFrame(con.sql(query).to_arrow_table()))
+    return Evidence(months, _fitted_frame(con, frames, policy, as_of))
+
+
+def _fitted_frame(con: Connection, frames: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
+    """Supplies fitted to readings; systems are read so many at once, and their readings a few at a time."""
+    con.execute("CREATE OR REPLACE TEMP TABLE was_read AS SELECT DISTINCT system_id FROM reading")
+    ids = [
+        row[0]
+        for row in con.execute(
+            "SELECT system_id FROM system SEMI JOIN was_read USING (system_id) ANTI JOIN left_out USING (system_id)"
+            " ORDER BY system_id"
+        ).fetchall()
+    ]
+    if not ids:
+        from auditor.trips.evidence import FIT_SCHEMA
+
+        return pl.DataFrame(schema=FIT_SCHEMA)
+    from auditor.trips.fitting import fitted
+
+    parts = []
+    for start in range(0, len(ids), READ_AT_ONCE):
+        some = ids[start : start + READ_AT_ONCE]
+        records = read_records(con, some[0], some[-1], " SEMI JOIN was_read USING (system_id)")
+        prepared = prepare(records, frames, policy, as_of)
+        parts.append(fitted(prepared, frames, policy, lambda system_id: readings_of(con, system_id)))
+    return pl.concat(parts).sort("system_id")
 
 
 def code_hash() -> str:
@@ -218,7 +263,7 @@ def publish(
     as_of = as_of or last_import_date(con)
     decided = in_force(all_decisions(store))
     merged = merges(decided)
-    paths, content_hash, systems, circuits = audit_all(
+    done = audit_all(
         con,
         store.scratch,
         catalog,
@@ -233,9 +278,9 @@ def publish(
         "run": number,
         "as_of": as_of.isoformat(),
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "systems": systems,
-        "circuits": circuits,
-        "content_hash": content_hash,
+        "systems": done.systems,
+        "circuits": done.circuits,
+        "content_hash": done.content_hash,
         "catalog_hash": catalog.content_hash(),
         "policy_hash": policy.content_hash(),
         "code_hash": code_hash(),
@@ -252,7 +297,8 @@ def publish(
         "possible_duplicate": alike,
         "of_portfolio": portfolio_warnings(con),
         "declared": declared(store, imports),
-        "observed": _observed(con),
+        "observed": done.evidence.months,
+        "fitted_supply": done.evidence.supplies,
     }
     told = [
         "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
@@ -261,6 +307,6 @@ def publish(
         *without_declared(),
         "DROP TABLE declared",
     ]
-    path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
+    path = write_snapshot(con, store, number, done.paths, about, told + statements(policy) + shown(), beside)
     store.sweep()
-    return Published(number, path, content_hash, systems, circuits)
+    return Published(number, path, done.content_hash, done.systems, done.circuits)

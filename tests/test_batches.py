@@ -37,7 +37,7 @@ def records(tmp_path_factory):
 
 def content_hash(con: Connection, folder: Path, size: int) -> str:
     catalog, policy = load_catalog([SAMPLE / "catalog"]), load_policy(SAMPLE / "policy.toml")
-    return publish.audit_all(con, folder, catalog, policy, date(2026, 1, 31), size=size)[1]
+    return publish.audit_all(con, folder, catalog, policy, date(2026, 1, 31), size=size).content_hash
 
 
 @pytest.fixture

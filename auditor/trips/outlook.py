@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from auditor.evidence.observed import in_order
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.inputs import MONTHS, Systems
+from auditor.likelihood.output import ClassInputs
 from auditor.likelihood.results import Assumptions, SystemResults, system_results
 from auditor.policy import Policy
 from auditor.prepare import Prepared
 from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
+from auditor.trips.evidence import Evidence
 from auditor.trips.inputs import Inputs, inputs
+from auditor.trips.logs import LOG_FIGURES, with_logs
 from auditor.trips.planes import FACTS, plane_classes, plane_of, sun_factor
-from auditor.trips.supply import character
 from auditor.trips.tables import Tables, Wanted
 
 #: Tables that are made at a time.
@@ -36,33 +40,56 @@ FIGURES = (
 #: The columns of a system, in order.
 COLUMNS = (
     "trip_band", *FIGURES[:6], "trip_most_telling", *FIGURES[6:], "first_threshold_pct", "supply_level_pct",
-    "supply_site_pct", "neighbours_sun_pct", "trip_profile", "trip_assumed", "trip_missing",
+    "supply_site_pct", "neighbours_sun_pct", *LOG_FIGURES, "supply_from", "output_from", "trip_profile",
+    "trip_assumed", "trip_missing",
 )  # fmt: skip
 _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level", "beta_pct": "neighbours' sun",
           "service_pct": "service", "sensing_pct": "sensing error"}  # fmt: skip
 
 
-def outlook(prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables) -> pl.DataFrame:
+def outlook(
+    prepared: Prepared,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables,
+    evidence: Evidence,
+) -> pl.DataFrame:
     """One row per system with `system_id` and COLUMNS, in the order of the prepared systems."""
-    found = inputs(prepared, catalog, policy)
+    found = inputs(prepared, catalog, policy, evidence)
     frame, size = found.frame, found.frame.height
-    figures = {name: np.full(size, np.nan) for name in FIGURES}
+    observed, logged_days = in_order(evidence.months, frame["system_id"])
+    figures = {name: np.full(size, np.nan) for name in (*FIGURES, *LOG_FIGURES)}
     band, mover = np.full(size, -1, dtype=np.int64), np.full(size, "", dtype=object)
     window = window_days(as_of)
     edges = tuple(entry.below for entry in policy.trips.band[:-1])
     groups = _groups(found, policy)
     with ThreadPoolExecutor(WORKERS) as pool:
-        made = pool.map(lambda group: tables.get(group[1], window), groups)
-    for (rows, wanted), table in zip(groups, made, strict=True):
-        part = frame[rows]
-        factor = sun_factor(part, wanted.plane, wanted.clearness, wanted.kinds)
-        results = system_results(table, _systems(part, factor), edges, _assumptions(part, policy))
-        for name, values in _with_own_headroom(results, part, factor).items():
+        made = pool.map(lambda group: tables.get(group.wanted, window), groups)
+    for group, table in zip(groups, made, strict=True):
+        part, rows = frame[group.rows], group.rows
+        factor = group.factor(part)
+        systems = _systems(part, factor)
+        results = system_results(table, systems, edges, _assumptions(part, policy))
+        columns = with_logs(
+            _with_own_headroom(results, part, factor), table, group.wanted, systems, observed[rows], logged_days[rows],
+            window, policy.trips.prior_shape,
+        )  # fmt: skip
+        for name, values in columns.items():
             figures[name][rows] = values
-        band[rows], mover[rows] = results.band, results.most_sensitive_input
+        band[rows] = _bands(columns["trip_days_per_year"], edges)
+        mover[rows] = results.most_sensitive_input
+    figures["logged_days"] = np.where(np.isnan(observed), np.nan, logged_days.sum(axis=1))
+    figures["logged_trip_days"] = observed
     names = np.array([*(entry.name for entry in policy.trips.band), ""], dtype=object)
     words = np.array([_WORDS.get(name, name) for name in mover], dtype=object)
     return _columns(frame, figures, names[band], words)
+
+
+def _bands(trip_days: FloatArray, edges: tuple[float, ...]) -> IntArray:
+    """Number of the band of each, −1 where the trip-days are unknown."""
+    band = np.searchsorted(np.array(edges), trip_days, side="right").astype(np.int64)
+    return np.where(np.isnan(trip_days), -1, band)
 
 
 def _columns(
@@ -75,6 +102,8 @@ def _columns(
         "trip_assumed": pl.col("assumed"),
         "trip_missing": pl.col("missing"),
     }
+    read, measured = (pl.format(text, days) for text, days in
+                      (("readings of {} days", "read_days"), ("measured on {} days", "output_days")))  # fmt: skip
     return frame.select(
         "system_id",
         *(pl.when(text != "").then(text).alias(name) for name, text in texts.items()),
@@ -83,6 +112,8 @@ def _columns(
         pl.col("level_pct").alias("supply_level_pct"),
         pl.col("site_pct").alias("supply_site_pct"),
         pl.col("beta_pct").alias("neighbours_sun_pct"),
+        pl.coalesce(read, pl.lit("policy")).alias("supply_from"),
+        pl.coalesce(measured, pl.lit("reckoned")).alias("output_from"),
         "trip_profile",
     ).select("system_id", *COLUMNS)
 
@@ -95,7 +126,22 @@ def window_days(as_of: date) -> FloatArray:
     return days
 
 
-def _groups(found: Inputs, policy: Policy) -> list[tuple[IntArray, Wanted]]:
+@dataclass(frozen=True)
+class _Group:
+    """Rows that share a table, and what it is made of; `own` where it is made for one system."""
+
+    rows: IntArray
+    wanted: Wanted
+    own: bool
+
+    def factor(self, part: pl.DataFrame) -> FloatArray:
+        """What sets these systems apart from the plane of their table, (n,)."""
+        if self.own:
+            return np.ones(part.height)
+        return sun_factor(part, self.wanted.plane, self.wanted.clearness, self.wanted.kinds)
+
+
+def _groups(found: Inputs, policy: Policy) -> list[_Group]:
     """The rows that share a table, and what that table is made of; rows that miss an input have none."""
     frame = found.frame
     rows = np.flatnonzero((frame["missing"] == "").to_numpy())
@@ -105,12 +151,18 @@ def _groups(found: Inputs, policy: Policy) -> list[tuple[IntArray, Wanted]]:
     distinct, of_row = np.unique(number, axis=0, return_inverse=True)
     groups = []
     for group, (settings, supply, *key) in enumerate(distinct.tolist()):
-        profile = found.settings[settings].profile
+        profile, known = found.settings[settings].profile, found.supplies[supply]
         assert profile is not None, "a system whose profile is not whole misses an input"
-        assumed = found.supplies[supply]
-        wanted = Wanted(profile, character(assumed), plane_of(key), assumed.clearness, policy.trips.kinds_of_day)
-        groups.append((rows[of_row.reshape(-1) == group], wanted))
+        mine = rows[of_row.reshape(-1) == group]
+        plane = _own_plane(frame, int(mine[0])) if known.own else plane_of(key)
+        wanted = Wanted(profile, known.supply, plane, known.clearness, policy.trips.kinds_of_day, known.measured)
+        groups.append(_Group(mine, wanted, known.own))
     return groups
+
+
+def _own_plane(frame: pl.DataFrame, row: int) -> ClassInputs:
+    """The plane of one system, with its own noon: its readings tell the hours of its supply."""
+    return ClassInputs(*frame.select("latitude_deg", "longitude_deg", *FACTS[1:]).row(row))
 
 
 def _systems(part: pl.DataFrame, factor: FloatArray) -> Systems:
@@ -133,12 +185,12 @@ def _with_own_headroom(results: SystemResults, part: pl.DataFrame, factor: Float
 
 
 def _assumptions(part: pl.DataFrame, policy: Policy) -> Assumptions:
-    """What is assumed of these systems and how far it may be off; the supply's level and spread always are."""
+    """What is assumed of these systems and how far it may be off; the supply's level and spread unless it was read."""
     off = policy.trips.may_be_off
-    always = np.ones(part.height, dtype=np.bool_)
+    unread = part["read_days"].is_null().to_numpy()
     assumed: dict[str, BoolArray] = {
-        "level_pct": always,
-        "site_pct": always,
+        "level_pct": unread,
+        "site_pct": unread,
         "beta_pct": part["beta_assumed"].to_numpy(),
         "service_pct": (part["service_drop_assumed"] | part["transformer_assumed"]).to_numpy(),
         "sensing_pct": part["sensing_assumed"].to_numpy(),

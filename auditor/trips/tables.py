@@ -17,7 +17,7 @@ import numpy as np
 
 import auditor.likelihood
 from auditor.likelihood.arrays import FloatArray
-from auditor.likelihood.inputs import MONTHS, Profile, Supply
+from auditor.likelihood.inputs import MONTHS, DayShapes, Profile, Supply
 from auditor.likelihood.output import ClassInputs
 from auditor.likelihood.table import Table, looking_ahead, make_table
 from auditor.trips.planes import shapes_of
@@ -38,19 +38,28 @@ def _code() -> str:
 
 
 class Wanted(NamedTuple):
-    """What a table is made of; everything it depends on but the days ahead."""
+    """What a table is made of; everything it depends on but the days ahead. Measured days count over the plane's."""
 
     profile: Profile
     supply: Supply
     plane: ClassInputs
     clearness: tuple[float, ...]
     kinds: int
+    measured: DayShapes | None = None
 
     def key(self) -> str:
         """A name made of all of it."""
         text = repr((_code(), self.profile, self.plane, self.clearness, self.kinds))
         supply = vars(self.supply) | {"dev_pct": self.supply.dev_pct.round(12).tolist()}
-        return hashlib.sha256((text + repr(sorted(supply.items()))).encode()).hexdigest()[:32]
+        digest = hashlib.sha256((text + repr(sorted(supply.items()))).encode())
+        if self.measured is not None:
+            for values in (self.measured.output, self.measured.month, self.measured.days):
+                digest.update(values.tobytes())
+        return digest.hexdigest()[:32]
+
+    def shapes(self) -> DayShapes:
+        """The days that the table is made of."""
+        return self.measured or shapes_of(self.plane, self.clearness, self.kinds)
 
 
 @dataclass
@@ -95,8 +104,7 @@ class Tables:
 
     def _made(self, key: str, wanted: Wanted) -> Table:
         """The table, worked out and kept."""
-        shapes = shapes_of(wanted.plane, wanted.clearness, wanted.kinds)
-        table = make_table(wanted.profile, wanted.supply, shapes, np.zeros(MONTHS))
+        table = make_table(wanted.profile, wanted.supply, wanted.shapes(), np.zeros(MONTHS))
         self._write(key, table)
         with _MEMORY.lock:
             self.count += 1
