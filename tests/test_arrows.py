@@ -24,7 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
     "auditor.trips": {
         *("auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"),
-        "auditor.electrical",
+        *("auditor.electrical", "auditor.evidence"),
     },
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
@@ -41,7 +41,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
-        *("auditor.catalog", "auditor.policy", "auditor.findings"),
+        *("auditor.catalog", "auditor.policy", "auditor.findings", "auditor.trips"),
     },
     "auditor.reports": {"auditor.store", "auditor.records"},
     "auditor.jobs": {"auditor.store"},

@@ -63,7 +63,7 @@ def what_if(case: Case, changes: Sequence[Change]) -> WhatIf:
     for change in changes:
         records = _apply(records, change, changed, notes)
     altered = case.with_records(records)
-    before = audit(case.records, case.frames, case.policy, case.as_of)
+    before = audit(case.records, case.frames, case.policy, case.as_of, evidence=case.evidence)
     return WhatIf(before, altered.results, tuple(notes), altered)
 
 
