@@ -6,11 +6,11 @@ the table's own hazards, which hold the day effect; a log's expectation is that 
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from auditor.likelihood.arrays import FloatArray
+from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.block import Block
 from auditor.likelihood.inputs import MONTHS
 from auditor.likelihood.lookup import Places, month_hazards
@@ -24,32 +24,44 @@ NODES_SD = np.linspace(-5.0, 5.0, 51)
 CHUNK = 2_048
 
 
+@dataclass(frozen=True)
+class Logs:
+    """What the logs of systems hold: observed (n,) [trip-days], logged_days (n, 12) by month [days].
+
+    in_log (n, k) is what was to be expected at each of NODES_SD of the site's level [trip-days], where the systems stood
+    otherwise while their logs were kept; None where they stood as they do.
+    """
+
+    observed: FloatArray
+    logged_days: FloatArray
+    in_log: FloatArray | None = None
+
+    def some(self, rows: IntArray) -> Logs:
+        """The logs of some of the systems."""
+        in_log = None if self.in_log is None else self.in_log[rows]
+        return Logs(self.observed[rows], self.logged_days[rows], in_log)
+
+
 def after_each_log(
-    table: Table,
-    hazard: Block,
-    places: Places,
-    observed: FloatArray,
-    logged_days: FloatArray,
-    window_days: FloatArray,
-    shape: float,
+    table: Table, hazard: Block, places: Places, logs: Logs, window_days: FloatArray, shape: float
 ) -> AfterLogs:
-    """What logs leave of the trip-days of systems: observed (n,) [trip-days], logged_days (n, 12) by month [days].
+    """What logs leave of the trip-days of systems.
 
     `hazard` is the table's `hazard_block`, window_days (12,) the coming days in each month [days], shape that of the
     multiplier before the logs.
     """
     parts = []
-    for start in range(0, max(observed.size, 1), CHUNK):
-        part = slice(start, start + CHUNK)
-        cut = Places(*(getattr(places, field.name)[part] for field in fields(Places)))
-        levels = levels_of(table, hazard, cut, logged_days[part], window_days)
-        parts.append(after_logs(levels, observed[part], shape))
+    for start in range(0, max(logs.observed.size, 1), CHUNK):
+        rows = np.arange(start, min(start + CHUNK, logs.observed.size))
+        cut = Places(*(getattr(places, field.name)[rows] for field in fields(Places)))
+        levels = levels_of(table, hazard, cut, logs.some(rows), window_days)
+        parts.append(after_logs(levels, logs.observed[rows], shape))
     return AfterLogs(
         **{field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(AfterLogs)}
     )
 
 
-def levels_of(table: Table, hazard: Block, places: Places, logged_days: FloatArray, window_days: FloatArray) -> Levels:
+def levels_of(table: Table, hazard: Block, places: Places, logs: Logs, window_days: FloatArray) -> Levels:
     """The model at each level that the sites may have; arguments as of `after_each_log`."""
     size, count = places.level_pct.size, NODES_SD.size
 
@@ -63,8 +75,9 @@ def levels_of(table: Table, hazard: Block, places: Places, logged_days: FloatArr
     per_year, in_log, none_year, none_ahead = (np.zeros((size, count)) for _ in range(4))
     for month in range(MONTHS):
         per_year += MONTH_LENGTH[month] * chances[month]
-        in_log += logged_days[:, month, None] * chances[month]
+        in_log += logs.logged_days[:, month, None] * chances[month]
         none_year += MONTH_LENGTH[month] * hazards[month]
         none_ahead += window_days[month] * hazards[month]
     weight = np.exp(-0.5 * NODES_SD**2)
-    return Levels(weight / weight.sum(), per_year, none_year, none_ahead, in_log)
+    expected = in_log if logs.in_log is None else logs.in_log
+    return Levels(weight / weight.sum(), per_year, none_year, none_ahead, expected)

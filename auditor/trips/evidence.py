@@ -15,6 +15,7 @@ import polars as pl
 from auditor.evidence.observed import MONTH_SCHEMA
 from auditor.likelihood.arrays import FloatArray
 from auditor.likelihood.inputs import HOURS, MONTHS, DayShapes, Supply
+from auditor.prepare import Records
 
 #: A supply as fitted: where and how long it was read, its figures in percent of nominal, null where the readings cannot
 #: tell, and some days of measured output in thousandths of rated output, day after day.
@@ -48,10 +49,17 @@ OUTPUT_STEP = 0.001
 
 @dataclass(frozen=True)
 class Evidence:
-    """months: `MONTH_SCHEMA` of `evidence.observed`, one row a system and month; supplies: FIT_SCHEMA, one a system."""
+    """What is known of systems beside their records.
+
+    months      `MONTH_SCHEMA` of `evidence.observed`: one row a system and month with something in a log
+    supplies    FIT_SCHEMA: one row a system with readings that tell something
+    kept_under  the records of the systems as they stood while the logs were kept, where those that are judged are
+                altered ones; None where they are the same
+    """
 
     months: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MONTH_SCHEMA))
     supplies: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FIT_SCHEMA))
+    kept_under: Records | None = None
 
     def between(self, first: str, last: str) -> Evidence:
         """What is known of the systems between two ids, both included."""

@@ -12,8 +12,9 @@ from dataclasses import fields
 import numpy as np
 
 from auditor.likelihood.arrays import FloatArray, IntArray
-from auditor.likelihood.inputs import Systems
-from auditor.likelihood.logged import after_each_log
+from auditor.likelihood.inputs import MONTHS, Systems
+from auditor.likelihood.logged import NODES_SD, Logs, after_each_log, levels_of
+from auditor.likelihood.lookup import Places
 from auditor.likelihood.results import most_sensitive_unit
 from auditor.likelihood.table import Table, hazard_block
 from auditor.likelihood.updating import AfterLogs
@@ -43,27 +44,43 @@ def with_logs(
     table: Table,
     wanted: Wanted,
     systems: Systems,
-    observed: FloatArray,
-    logged_days: FloatArray,
+    logs: Logs,
     window_days: FloatArray,
     prior_shape: float,
 ) -> Columns:
-    """The columns (n,) after the logs, with LOG_FIGURES.
+    """The columns (n,) after the logs, with LOG_FIGURES; a system without a log has NaN for `observed`.
 
-    observed (n,) [trip-days] is NaN without a log; logged_days (n, 12) by month [days]; window_days (12,) [days].
+    window_days (12,) are the coming days in each month [days].
     """
-    found = columns | {name: np.full(observed.size, np.nan) for name in LOG_FIGURES}
-    rows = np.flatnonzero(~np.isnan(observed) & ~np.isnan(columns["trip_days_per_year"]))
+    found = columns | {name: np.full(systems.size, np.nan) for name in LOG_FIGURES}
+    known = ~np.isnan(logs.observed) & ~np.isnan(columns["trip_days_per_year"])
+    if logs.in_log is not None:
+        known &= ~np.isnan(logs.in_log[:, 0])
+    rows = np.flatnonzero(known)
     if not rows.size:
         return found
-    some = Systems(**{field.name: getattr(systems, field.name)[rows] for field in fields(Systems)})
-    places = most_sensitive_unit(table.trip_output, some)
-    hazard = hazard_block(table, wanted.profile, wanted.supply)
-    after = after_each_log(table, hazard, places, observed[rows], logged_days[rows], window_days, prior_shape)
+    places, hazard = _places(table, systems, rows), hazard_block(table, wanted.profile, wanted.supply)
+    after = after_each_log(table, hazard, places, logs.some(rows), window_days, prior_shape)
     for name, values in _replaced(columns, rows, after).items():
         found[name] = found[name].copy()
         found[name][rows] = values
     return found
+
+
+def expected_in_logs(table: Table, wanted: Wanted, systems: Systems, logs: Logs) -> FloatArray:
+    """What was to be expected in the logs at each level of the site, (n, k) [trip-days]; NaN without a log."""
+    found = np.full((systems.size, NODES_SD.size), np.nan)
+    rows = np.flatnonzero(~np.isnan(logs.observed))
+    if rows.size:
+        places, hazard = _places(table, systems, rows), hazard_block(table, wanted.profile, wanted.supply)
+        found[rows] = levels_of(table, hazard, places, logs.some(rows), np.zeros(MONTHS)).in_log
+    return found
+
+
+def _places(table: Table, systems: Systems, rows: IntArray) -> Places:
+    """Where the unit of some systems stands that trips first."""
+    some = Systems(**{field.name: getattr(systems, field.name)[rows] for field in fields(Systems)})
+    return most_sensitive_unit(table.trip_output, some)
 
 
 def _replaced(columns: Columns, rows: IntArray, after: AfterLogs) -> Columns:

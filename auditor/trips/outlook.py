@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -14,15 +15,17 @@ import polars as pl
 from auditor.evidence.observed import in_order
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.inputs import MONTHS, Systems
+from auditor.likelihood.logged import NODES_SD, Logs
 from auditor.likelihood.output import ClassInputs
 from auditor.likelihood.results import Assumptions, SystemResults, system_results
+from auditor.likelihood.table import Table
 from auditor.policy import Policy
-from auditor.prepare import Prepared
+from auditor.prepare import Prepared, prepare
 from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
 from auditor.trips.evidence import Evidence
 from auditor.trips.inputs import Inputs, inputs
-from auditor.trips.logs import LOG_FIGURES, with_logs
+from auditor.trips.logs import LOG_FIGURES, expected_in_logs, with_logs
 from auditor.trips.planes import FACTS, plane_classes, plane_of, sun_factor
 from auditor.trips.tables import Tables, Wanted
 
@@ -48,42 +51,59 @@ _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level",
 
 
 def outlook(
-    prepared: Prepared,
-    catalog: Frames,
-    policy: Policy,
-    as_of: date,
-    tables: Tables,
-    evidence: Evidence,
+    prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables, evidence: Evidence
 ) -> pl.DataFrame:
     """One row per system with `system_id` and COLUMNS, in the order of the prepared systems."""
     found = inputs(prepared, catalog, policy, evidence)
     frame, size = found.frame, found.frame.height
-    observed, logged_days = in_order(evidence.months, frame["system_id"])
+    window = window_days(as_of)
+    logs = _logs(frame["system_id"], catalog, policy, as_of, tables, evidence)
     figures = {name: np.full(size, np.nan) for name in (*FIGURES, *LOG_FIGURES)}
     band, mover = np.full(size, -1, dtype=np.int64), np.full(size, "", dtype=object)
-    window = window_days(as_of)
     edges = tuple(entry.below for entry in policy.trips.band[:-1])
-    groups = _groups(found, policy)
-    with ThreadPoolExecutor(WORKERS) as pool:
-        made = pool.map(lambda group: tables.get(group.wanted, window), groups)
-    for group, table in zip(groups, made, strict=True):
+    for group, table in _with_tables(groups(found, policy), tables, window):
         part, rows = frame[group.rows], group.rows
         factor = group.factor(part)
-        systems = _systems(part, factor)
+        systems = systems_of(part, factor)
         results = system_results(table, systems, edges, _assumptions(part, policy))
+        columns = _with_own_headroom(results, part, factor)
         columns = with_logs(
-            _with_own_headroom(results, part, factor), table, group.wanted, systems, observed[rows], logged_days[rows],
-            window, policy.trips.prior_shape,
+            columns, table, group.wanted, systems, logs.some(rows), window, policy.trips.prior_shape
         )  # fmt: skip
         for name, values in columns.items():
             figures[name][rows] = values
         band[rows] = _bands(columns["trip_days_per_year"], edges)
         mover[rows] = results.most_sensitive_input
-    figures["logged_days"] = np.where(np.isnan(observed), np.nan, logged_days.sum(axis=1))
-    figures["logged_trip_days"] = observed
+    figures["logged_days"] = np.where(np.isnan(logs.observed), np.nan, logs.logged_days.sum(axis=1))
+    figures["logged_trip_days"] = logs.observed
     names = np.array([*(entry.name for entry in policy.trips.band), ""], dtype=object)
     words = np.array([_WORDS.get(name, name) for name in mover], dtype=object)
     return _columns(frame, figures, names[band], words)
+
+
+def _with_tables(groups: list[Group], tables: Tables, window: FloatArray) -> Iterator[tuple[Group, Table]]:
+    """Each group with its table; tables are made side by side."""
+    with ThreadPoolExecutor(WORKERS) as pool:
+        yield from zip(groups, pool.map(lambda group: tables.get(group.wanted, window), groups), strict=True)
+
+
+def _logs(
+    system_ids: pl.Series, catalog: Frames, policy: Policy, as_of: date, tables: Tables, evidence: Evidence
+) -> Logs:
+    """The logs of systems in their order, with what was to be expected in them where they stood otherwise then."""
+    logs = Logs(*in_order(evidence.months, system_ids))
+    if evidence.kept_under is None:
+        return logs
+    found = inputs(prepare(evidence.kept_under, catalog, policy, as_of), catalog, policy, evidence)
+    then, frame = Logs(*in_order(evidence.months, found.frame["system_id"])), found.frame
+    in_log = np.full((frame.height, NODES_SD.size), np.nan)
+    for group, table in _with_tables(groups(found, policy), tables, window_days(as_of)):
+        part = frame[group.rows]
+        systems = systems_of(part, group.factor(part))
+        in_log[group.rows] = expected_in_logs(table, group.wanted, systems, then.some(group.rows))
+    place = {system_id: number for number, system_id in enumerate(frame["system_id"].to_list())}
+    rows = np.array([place.get(system_id, frame.height) for system_id in system_ids.to_list()], dtype=np.int64)
+    return replace(logs, in_log=np.vstack([in_log, np.full((1, NODES_SD.size), np.nan)])[rows])
 
 
 def _bands(trip_days: FloatArray, edges: tuple[float, ...]) -> IntArray:
@@ -127,7 +147,7 @@ def window_days(as_of: date) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Group:
+class Group:
     """Rows that share a table, and what it is made of; `own` where it is made for one system."""
 
     rows: IntArray
@@ -141,7 +161,7 @@ class _Group:
         return sun_factor(part, self.wanted.plane, self.wanted.clearness, self.wanted.kinds)
 
 
-def _groups(found: Inputs, policy: Policy) -> list[_Group]:
+def groups(found: Inputs, policy: Policy) -> list[Group]:
     """The rows that share a table, and what that table is made of; rows that miss an input have none."""
     frame = found.frame
     rows = np.flatnonzero((frame["missing"] == "").to_numpy())
@@ -149,15 +169,15 @@ def _groups(found: Inputs, policy: Policy) -> list[_Group]:
     keys = plane_classes(*(column(part, name) for name in FACTS))
     number = np.column_stack([column(part, "settings"), column(part, "supply"), keys]).astype(np.int64)
     distinct, of_row = np.unique(number, axis=0, return_inverse=True)
-    groups = []
+    found_groups = []
     for group, (settings, supply, *key) in enumerate(distinct.tolist()):
         profile, known = found.settings[settings].profile, found.supplies[supply]
         assert profile is not None, "a system whose profile is not whole misses an input"
         mine = rows[of_row.reshape(-1) == group]
         plane = _own_plane(frame, int(mine[0])) if known.own else plane_of(key)
         wanted = Wanted(profile, known.supply, plane, known.clearness, policy.trips.kinds_of_day, known.measured)
-        groups.append(_Group(mine, wanted, known.own))
-    return groups
+        found_groups.append(Group(mine, wanted, known.own))
+    return found_groups
 
 
 def _own_plane(frame: pl.DataFrame, row: int) -> ClassInputs:
@@ -165,7 +185,7 @@ def _own_plane(frame: pl.DataFrame, row: int) -> ClassInputs:
     return ClassInputs(*frame.select("latitude_deg", "longitude_deg", *FACTS[1:]).row(row))
 
 
-def _systems(part: pl.DataFrame, factor: FloatArray) -> Systems:
+def systems_of(part: pl.DataFrame, factor: FloatArray) -> Systems:
     """The systems of a table, what the sun adds times `factor`; energy goes with it too."""
     plain = ("level_pct", "site_pct", "units", "sensing_pct")
     with_sun = ("beta_pct", "beta_sd_pct", "service_pct", "wiring_pct", "target_pct", "rated_kw")
