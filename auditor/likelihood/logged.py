@@ -28,8 +28,8 @@ CHUNK = 2_048
 class Logs:
     """What the logs of systems hold: observed (n,) [trip-days], logged_days (n, 12) by month [days].
 
-    in_log (n, k) is what was to be expected at each of NODES_SD of the site's level [trip-days], where the systems stood
-    otherwise while their logs were kept; None where they stood as they do.
+    in_log (n, k) is what was to be expected at each of NODES_SD of the site's level [trip-days], where the systems
+    stood otherwise while their logs were kept; None where they stood as they do.
     """
 
     observed: FloatArray

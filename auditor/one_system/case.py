@@ -40,9 +40,9 @@ class Case:
     """Everything that the figures of one system rest on.
 
     `origins` gives, by table, the key of each row with its `source_row` and `import_id`; `imports` the files. `stored`
-    are the snapshot's own results, None for records that it does not hold. `evidence` is what was measured and reported,
-    as the audit took it, None where nothing was. What is worked out from them is worked out once, when it is first asked
-    for.
+    are the snapshot's own results, None for records that it does not hold. `evidence` is what was measured and
+    reported, as the audit took it, None where nothing was. What is worked out from them is worked out once, when it is
+    first asked for.
     """
 
     system_id: str
@@ -124,7 +124,7 @@ def _evidence(con: Connection, system_id: str) -> Evidence | None:
         return None
     from auditor.trips import Evidence  # slow to load, and few systems have any
 
-    return Evidence(*found)
+    return Evidence(found[0], found[1])
 
 
 def load(con: Connection, system_id: str) -> Case:

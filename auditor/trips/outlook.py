@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,8 @@ from auditor.trips.logs import LOG_FIGURES, expected_in_logs, with_logs
 from auditor.trips.planes import FACTS, plane_classes, plane_of, sun_factor
 from auditor.trips.tables import Tables, Wanted
 
+T = TypeVar("T")
+
 #: Tables that are made at a time.
 WORKERS = min(4, os.cpu_count() or 1)
 #: Days ahead that `trip_chance_30d` looks.
@@ -47,7 +50,8 @@ COLUMNS = (
     "trip_assumed", "trip_missing",
 )  # fmt: skip
 _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level", "beta_pct": "neighbours' sun",
-          "service_pct": "service", "sensing_pct": "sensing error"}  # fmt: skip
+          "service_pct": "service", "sensing_pct": "sensing error", "sigma_pct": "spread of the supply within a day",
+          "rho": "how slowly the supply changes"}  # fmt: skip
 
 
 def outlook(
@@ -61,11 +65,16 @@ def outlook(
     figures = {name: np.full(size, np.nan) for name in (*FIGURES, *LOG_FIGURES)}
     band, mover = np.full(size, -1, dtype=np.int64), np.full(size, "", dtype=object)
     edges = tuple(entry.below for entry in policy.trips.band[:-1])
-    for group, table in _with_tables(groups(found, policy), tables, window):
+    off = _inside(policy)
+
+    def made(group: Group) -> tuple[Table, dict[str, tuple[Table, Table]]]:
+        return tables.get(group.wanted, window), tables.variants(group.wanted, off)
+
+    for group, (table, variants) in _side_by_side(made, groups(found, policy)):
         part, rows = frame[group.rows], group.rows
         factor = group.factor(part)
         systems = systems_of(part, factor)
-        results = system_results(table, systems, edges, _assumptions(part, policy))
+        results = system_results(table, systems, edges, _assumptions(part, policy, variants))
         columns = _with_own_headroom(results, part, factor)
         columns = with_logs(
             columns, table, group.wanted, systems, logs.some(rows), window, policy.trips.prior_shape
@@ -81,10 +90,10 @@ def outlook(
     return _columns(frame, figures, names[band], words)
 
 
-def _with_tables(groups: list[Group], tables: Tables, window: FloatArray) -> Iterator[tuple[Group, Table]]:
-    """Each group with its table; tables are made side by side."""
+def _side_by_side(made: Callable[[Group], T], groups: list[Group]) -> Iterator[tuple[Group, T]]:
+    """Each group with what is made for it, several at a time."""
     with ThreadPoolExecutor(WORKERS) as pool:
-        yield from zip(groups, pool.map(lambda group: tables.get(group.wanted, window), groups), strict=True)
+        yield from zip(groups, pool.map(made, groups), strict=True)
 
 
 def _logs(
@@ -97,7 +106,8 @@ def _logs(
     found = inputs(prepare(evidence.kept_under, catalog, policy, as_of), catalog, policy, evidence)
     then, frame = Logs(*in_order(evidence.months, found.frame["system_id"])), found.frame
     in_log = np.full((frame.height, NODES_SD.size), np.nan)
-    for group, table in _with_tables(groups(found, policy), tables, window_days(as_of)):
+    window = window_days(as_of)
+    for group, table in _side_by_side(lambda group: tables.get(group.wanted, window), groups(found, policy)):
         part = frame[group.rows]
         systems = systems_of(part, group.factor(part))
         in_log[group.rows] = expected_in_logs(table, group.wanted, systems, then.some(group.rows))
@@ -204,15 +214,25 @@ def _with_own_headroom(results: SystemResults, part: pl.DataFrame, factor: Float
     }
 
 
-def _assumptions(part: pl.DataFrame, policy: Policy) -> Assumptions:
-    """What is assumed of these systems and how far it may be off; the supply's level and spread unless it was read."""
+def _inside(policy: Policy) -> dict[str, float]:
+    """How far figures inside a table may be off."""
+    return {name: getattr(policy.trips.may_be_off, name) for name in ("sigma_pct", "rho")}
+
+
+def _assumptions(part: pl.DataFrame, policy: Policy, variants: Mapping[str, tuple[Table, Table]]) -> Assumptions:
+    """What is assumed of these systems and how far it may be off; of the supply what was not read.
+
+    The course of the supply over hours and months counts with its level: both move the voltage in the sun alike.
+    """
     off = policy.trips.may_be_off
-    unread = part["read_days"].is_null().to_numpy()
+    unread, noise = part["read_days"].is_null().to_numpy(), ~part["noise_read"].fill_null(False).to_numpy()
     assumed: dict[str, BoolArray] = {
         "level_pct": unread,
         "site_pct": unread,
         "beta_pct": part["beta_assumed"].to_numpy(),
         "service_pct": (part["service_drop_assumed"] | part["transformer_assumed"]).to_numpy(),
         "sensing_pct": part["sensing_assumed"].to_numpy(),
+        **dict.fromkeys(variants, noise),
     }
-    return Assumptions(assumed, {name: getattr(off, name) for name in assumed}, {})
+    half_range = {name: getattr(off, name) for name in assumed if name not in variants}
+    return Assumptions(assumed, half_range, variants)
