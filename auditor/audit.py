@@ -15,7 +15,7 @@ import polars as pl
 from auditor.checks import CHECKS
 from auditor.checks.base import VERDICT, VERDICTS, Check, judge_frame
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records, prepare
+from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.suspicion import SCHEMA, Batch, suspicions
 
 if TYPE_CHECKING:
@@ -114,6 +114,26 @@ def _systems(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) 
     )
 
 
+@dataclass(frozen=True)
+class Judged:
+    """Circuits and systems with their verdicts, and the frames that these rest on."""
+
+    prepared: Prepared
+    circuit: pl.DataFrame
+    system: pl.DataFrame
+
+
+def judge(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Judged:
+    """Return the verdicts of whole systems: the part of an audit that expects nothing of the future."""
+    prepared = prepare(records, catalog, policy, as_of)
+    circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
+        pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
+    )
+    feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
+    system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
+    return Judged(prepared, circuit, system)
+
+
 def audit(
     records: Records,
     catalog: Frames,
@@ -131,12 +151,8 @@ def audit(
     # Slow to load; a command that audits nothing does without.
     from auditor.trips import COLUMNS, MEMORY, Evidence, outlook
 
-    prepared = prepare(records, catalog, policy, as_of)
-    circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
-        pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
-    )
-    feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
-    system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
+    judged = judge(records, catalog, policy, as_of)
+    prepared, circuit, system = judged.prepared, judged.circuit, judged.system
     trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence or Evidence())
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]

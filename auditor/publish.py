@@ -21,17 +21,16 @@ from auditor.catalog import Catalog
 from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
+from auditor.held import in_snapshot, read_evidence, read_records
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records, prepare
-from auditor.records.schema import TABLES, Table
+from auditor.prepare import Frames
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
-from auditor.store.decisions import all_decisions, in_force, merges, told_apart
+from auditor.store.decisions import all_decisions, in_force, merges, told_apart, waivers
 from auditor.store.declared import declared
-from auditor.store.evidence import events_among, readings_of
 from auditor.store.folder import Store
-from auditor.store.records_db import Connection, quoted
-from auditor.store.snapshot import snapshot_numbers, write_snapshot
+from auditor.store.records_db import Connection
+from auditor.store.snapshot import write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
 
 if TYPE_CHECKING:
@@ -42,8 +41,6 @@ if TYPE_CHECKING:
 BATCH_CIRCUITS = 100_000
 LEAST_CIRCUITS = 10_000
 WORKERS = min(4, os.cpu_count() or 1)
-#: Systems whose event logs are counted at once, and systems with readings whose records are read at once.
-LOGGED_AT_ONCE, READ_AT_ONCE = 5_000, 1_000
 TABLE_NAMES = ("circuit_result", "system_result", "warning")
 
 Progress = Callable[[int, int], None]
@@ -89,23 +86,6 @@ def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
     yield (rows[start][0], rows[-1][0], held) if rows else ("", "", 0)
 
 
-def _read(con: Connection, table: Table, first: str, last: str, among: str) -> pl.DataFrame:
-    columns = ", ".join(quoted(column.name) for column in table.columns)
-    keys = ", ".join(quoted(key) for key in table.key)
-    query = (
-        f"SELECT {columns} FROM {quoted(table.name)} ANTI JOIN left_out USING (system_id)"
-        f"{among} WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
-    )
-    frame = pl.from_arrow(con.sql(query, params=[first, last]).to_arrow_table())
-    assert isinstance(frame, pl.DataFrame)
-    return frame
-
-
-def read_records(con: Connection, first: str, last: str, among: str = "") -> Records:
-    """Read the systems between two ids, both included; `among` joins to what narrows them further."""
-    return Records(*(_read(con, table, first, last, among) for table in TABLES))
-
-
 def _audited(
     con: Connection,
     frames: Frames,
@@ -140,11 +120,16 @@ def audit_all(
     size: int | None = None,
     progress: Progress | None = None,
     tables: Tables | None = None,
+    evidence: Evidence | None = None,
 ) -> Audited:
-    """Audit every system but those left out and write the result tables, `size` circuits at a time."""
+    """Audit every system but those left out and write the result tables, `size` circuits at a time.
+
+    `evidence` is what was measured and reported of them; without it, it is read from the store's own readings and logs.
+    """
     frames = catalog.frames()
     con.execute("CREATE OR REPLACE TEMP TABLE left_out AS SELECT unnest(?::VARCHAR[]) AS system_id", [list(left_out)])
-    evidence = read_evidence(con, frames, policy, as_of)
+    if evidence is None:
+        evidence = read_evidence(con, frames, policy, as_of)
     total = int(con.execute("SELECT count(*) FROM circuit ANTI JOIN left_out USING (system_id)").fetchall()[0][0])
     size = size or min(BATCH_CIRCUITS, max(LEAST_CIRCUITS, -(-total // WORKERS)))
     paths = {name: folder / f"{name}.parquet" for name in TABLE_NAMES}
@@ -173,57 +158,6 @@ def portfolio_warnings(con: Connection) -> pl.DataFrame:
     )
     system, home_run = (pl.DataFrame(con.sql(query).to_arrow_table()) for query in queries)
     return of_portfolio(system, home_run)
-
-
-def observed_frame(con: Connection, systems: pl.DataFrame) -> pl.DataFrame:
-    """What the event logs of the systems say, by system and month: `auditor.evidence.observed.MONTH_SCHEMA`.
-
-    `systems` has system_id, latitude_deg and longitude_deg; a system without any hour in a log has no row. Systems go
-    by so many at once, so memory is bounded.
-    """
-    from auditor.evidence.observed import MONTH_SCHEMA, observe  # It is slow to load, and few commands need it.
-
-    told = con.execute("SELECT DISTINCT system_id FROM event ORDER BY system_id").fetchall()
-    ids = pl.DataFrame({"system_id": [row[0] for row in told]}, schema={"system_id": pl.String()})
-    logged = systems.select("system_id", "latitude_deg", "longitude_deg").join(ids, on="system_id", how="semi")
-    parts = [pl.DataFrame(schema=MONTH_SCHEMA)]
-    for some in logged.sort("system_id").iter_slices(LOGGED_AT_ONCE):
-        parts.append(observe(events_among(con, some), some).months)
-    return pl.concat(parts)
-
-
-def read_evidence(con: Connection, frames: Frames, policy: Policy, as_of: date) -> Evidence:
-    """What was measured and reported of the systems that are audited: logs counted, supplies fitted to readings."""
-    from auditor.trips import Evidence
-
-    query = "SELECT system_id, latitude_deg, longitude_deg FROM system ANTI JOIN left_out USING (system_id)"
-    months = observed_frame(con, pl.DataFrame(con.sql(query).to_arrow_table()))
-    return Evidence(months, _fitted_frame(con, frames, policy, as_of))
-
-
-def _fitted_frame(con: Connection, frames: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
-    """Supplies fitted to readings; systems are read so many at once, and their readings a few at a time."""
-    con.execute("CREATE OR REPLACE TEMP TABLE was_read AS SELECT DISTINCT system_id FROM reading")
-    ids = [
-        row[0]
-        for row in con.execute(
-            "SELECT system_id FROM system SEMI JOIN was_read USING (system_id) ANTI JOIN left_out USING (system_id)"
-            " ORDER BY system_id"
-        ).fetchall()
-    ]
-    if not ids:
-        from auditor.trips.evidence import FIT_SCHEMA
-
-        return pl.DataFrame(schema=FIT_SCHEMA)
-    from auditor.trips.fitting import fitted
-
-    parts = []
-    for start in range(0, len(ids), READ_AT_ONCE):
-        some = ids[start : start + READ_AT_ONCE]
-        records = read_records(con, some[0], some[-1], " SEMI JOIN was_read USING (system_id)")
-        prepared = prepare(records, frames, policy, as_of)
-        parts.append(fitted(prepared, frames, policy, lambda system_id: readings_of(con, system_id)))
-    return pl.concat(parts).sort("system_id")
 
 
 def code_hash() -> str:
@@ -273,9 +207,25 @@ def publish(
         progress=progress,
         tables=Tables(store.root / "tables", made),
     )
-    number = max([0, *snapshot_numbers(store)]) + 1
-    about: dict[str, str | int] = {
-        "run": number,
+    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
+    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
+    beside = {
+        "merged": merged,
+        "waiver": waivers(decided),
+        "possible_duplicate": alike,
+        "of_portfolio": portfolio_warnings(con),
+        "declared": declared(store, imports),
+        **in_snapshot(done.evidence),
+    }
+    about = about_run(catalog, policy, as_of, done, other_rules)
+    number, path = write_snapshot(con, store, done.paths, about, inside(policy), beside)
+    store.sweep()
+    return Published(number, path, done.content_hash, done.systems, done.circuits)
+
+
+def about_run(catalog: Catalog, policy: Policy, as_of: date, done: Audited, other_rules: str) -> dict[str, str | int]:
+    """What a snapshot says of its run."""
+    return {
         "as_of": as_of.isoformat(),
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "systems": done.systems,
@@ -290,23 +240,15 @@ def publish(
         "catalog": catalog.as_json(),
         "policy": policy.model_dump_json(),
     }
-    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
-    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
-    beside = {
-        "merged": merged,
-        "possible_duplicate": alike,
-        "of_portfolio": portfolio_warnings(con),
-        "declared": declared(store, imports),
-        "observed": done.evidence.months,
-        "fitted_supply": done.evidence.supplies,
-    }
-    told = [
+
+
+def inside(policy: Policy) -> list[str]:
+    """The SQL that finishes a snapshot: warnings on all systems together, the views, and the tables they need."""
+    return [
         "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
         "INSERT INTO warning BY NAME FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id",
         "DROP TABLE of_portfolio",
         *without_declared(),
-        "DROP TABLE declared",
+        *statements(policy),
+        *shown(),
     ]
-    path = write_snapshot(con, store, number, done.paths, about, told + statements(policy) + shown(), beside)
-    store.sweep()
-    return Published(number, path, done.content_hash, done.systems, done.circuits)

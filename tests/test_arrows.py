@@ -44,11 +44,24 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings", "auditor.trips", "auditor.likelihood"),
     },
+    "auditor.held": {
+        "auditor.prepare",
+        "auditor.policy",
+        "auditor.records",
+        "auditor.store",
+        "auditor.trips",
+        "auditor.evidence",
+    },
+    "auditor.compare": {
+        "auditor.held",
+        *("auditor.audit", "auditor.publish", "auditor.store", "auditor.records", "auditor.catalog", "auditor.policy"),
+        *("auditor.checks", "auditor.prepare", "auditor.trips"),
+    },
     "auditor.reports": {"auditor.store", "auditor.records"},
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood"),
+        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood", "auditor.compare"),
     },
     "auditor.__main__": {"auditor.cli"},
 }

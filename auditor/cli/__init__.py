@@ -14,6 +14,7 @@ from typer.exceptions import TyperException
 
 from auditor import jobs
 from auditor.cli import (
+    comparing,
     deciding,
     demo,
     describing,
@@ -40,6 +41,8 @@ app = typer.Typer(
 app.command("map")(mapping.map_file)
 app.command("import")(importing.import_files)
 app.command("audit")(running.audit)
+app.command("recheck")(comparing.recheck)
+app.command("compare")(comparing.compare)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)

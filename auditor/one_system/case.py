@@ -73,7 +73,7 @@ class Case:
     @cached_property
     def turns(self) -> list[Turn]:
         """The units, in each direction of rotation; none where there is no circuit."""
-        return turns(self.prepared, self.records.unit, self.frames, self.as_of)
+        return turns(self.prepared, self.records.unit, self.frames)
 
     @cached_property
     def worse(self) -> IntArray:

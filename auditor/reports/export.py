@@ -142,8 +142,13 @@ def export(con: Connection, what: str, path: Path, filters: Filters | None = Non
     hold the text as it was imported. Errors: AuditorError for an unknown table, suffix or filter, too many rows for a
     worksheet, or a file that cannot be written.
     """
+    _writer(path)
+    return export_query(con, query_of(con, what, filters), path)
+
+
+def export_query(con: Connection, query: str, path: Path) -> Exported:
+    """Write what a query gives to a file, as `export` does."""
     writer = _writer(path)
-    query = query_of(con, what, filters)
     with whole(path) as part:
         return writer(con, query, part)
 
