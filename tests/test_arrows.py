@@ -35,7 +35,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.shown": {"auditor.checks", "auditor.findings"},
     "auditor.duplicates": set(),
     "auditor.publish": {
-        "auditor.duplicates",
+        *("auditor.duplicates", "auditor.held"),
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
         *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
