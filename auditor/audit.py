@@ -129,7 +129,7 @@ def audit(
     The results depend on the other arguments alone.
     """
     # Slow to load; a command that audits nothing does without.
-    from auditor.trips import COLUMNS, MEMORY, Evidence, outlook
+    from auditor.trips import COLUMNS, MEMORY, outlook
 
     prepared = prepare(records, catalog, policy, as_of)
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
@@ -137,7 +137,7 @@ def audit(
     )
     feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
     system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
-    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence or Evidence())
+    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence)
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]
