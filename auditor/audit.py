@@ -149,11 +149,11 @@ def audit(
     The results depend on the other arguments alone.
     """
     # Slow to load; a command that audits nothing does without.
-    from auditor.trips import COLUMNS, MEMORY, Evidence, outlook
+    from auditor.trips import COLUMNS, MEMORY, outlook
 
     judged = judge(records, catalog, policy, as_of)
     prepared, circuit, system = judged.prepared, judged.circuit, judged.system
-    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence or Evidence())
+    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence)
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]

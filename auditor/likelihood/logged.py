@@ -14,7 +14,6 @@ from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.block import Block
 from auditor.likelihood.inputs import MONTHS
 from auditor.likelihood.lookup import Places, month_hazards
-from auditor.likelihood.sky import MONTH_LENGTH
 from auditor.likelihood.table import Table
 from auditor.likelihood.updating import AfterLogs, Levels, after_logs
 
@@ -63,6 +62,7 @@ def after_each_log(
 
 def levels_of(table: Table, hazard: Block, places: Places, logs: Logs, window_days: FloatArray) -> Levels:
     """The model at each level that the sites may have; arguments as of `after_each_log`."""
+    assert table.month_days is not None, "a table of the headline holds no months"
     size, count = places.level_pct.size, NODES_SD.size
 
     def each(values: FloatArray) -> FloatArray:
@@ -74,9 +74,9 @@ def levels_of(table: Table, hazard: Block, places: Places, logs: Logs, window_da
     chances = -np.expm1(-hazards)
     per_year, in_log, none_year, none_ahead = (np.zeros((size, count)) for _ in range(4))
     for month in range(MONTHS):
-        per_year += MONTH_LENGTH[month] * chances[month]
+        per_year += table.month_days[month] * chances[month]
         in_log += logs.logged_days[:, month, None] * chances[month]
-        none_year += MONTH_LENGTH[month] * hazards[month]
+        none_year += table.month_days[month] * hazards[month]
         none_ahead += window_days[month] * hazards[month]
     weight = np.exp(-0.5 * NODES_SD**2)
     expected = in_log if logs.in_log is None else logs.in_log

@@ -34,11 +34,10 @@ def by_month_and_hour(case: Case) -> ByHour | None:
     """
     # Slow to load; whoever asks for no map does without.
     from auditor.likelihood.direct import month_by_hour
-    from auditor.trips import Evidence
     from auditor.trips.inputs import inputs
     from auditor.trips.outlook import groups, systems_of
 
-    found = inputs(case.prepared, case.frames, case.policy, case.evidence or Evidence())
+    found = inputs(case.prepared, case.frames, case.policy, case.evidence)
     alike = groups(found, case.policy)
     if not alike:
         return None

@@ -26,7 +26,7 @@ from auditor.likelihood.ratios import some_days
 from auditor.policy import Policy
 from auditor.prepare import Prepared
 from auditor.prepare.specs import Frames
-from auditor.trips.evidence import FIT_SCHEMA, OUTPUT_STEP, Evidence
+from auditor.trips.evidence import FIT_SCHEMA, OUTPUT_STEP
 from auditor.trips.inputs import inputs
 from auditor.trips.planes import FACTS, shapes_of
 from auditor.trips.supply import Character
@@ -56,7 +56,7 @@ def fitted(
     readings_of gives one system's readings, with the declared columns and `start` in UTC. A few systems are held at a
     time.
     """
-    found = inputs(prepared, catalog, policy, Evidence())
+    found = inputs(prepared, catalog, policy)
     needed = ("latitude_deg", "longitude_deg", "unit_voltage_v")
     rows = found.frame.filter(pl.all_horizontal(pl.col(name).is_not_null() for name in needed)).to_dicts()
 

@@ -39,8 +39,9 @@ class Inputs:
     settings: tuple[Settings, ...]
 
 
-def inputs(prepared: Prepared, catalog: Frames, policy: Policy, evidence: Evidence) -> Inputs:
+def inputs(prepared: Prepared, catalog: Frames, policy: Policy, evidence: Evidence | None = None) -> Inputs:
     """The inputs of every system of a batch, in the order of its system frame."""
+    evidence = evidence or Evidence()
     frame = prepared.system.join(_units(prepared.circuit), on="system_row", how="left", maintain_order="left")
     frame = _with_power(frame, prepared.circuit)
     frame, assumed = with_supply(frame, policy)

@@ -105,7 +105,7 @@ def _replaced(columns: Columns, rows: IntArray, after: AfterLogs) -> Columns:
         "trip_chance_30d": after.chance_ahead,
         **{name: held[name] * times for name in SCALED},
         "expected_trip_days_in_log": after.expected * scale,
-        "chance_of_so_many_in_log": after.so_many,
+        "chance_of_so_many_in_log": np.minimum(after.so_many, 1.0),
         "log_multiplier": times,
         "log_multiplier_low": after.low / after.before,
         "log_multiplier_high": after.high / after.before,

@@ -55,9 +55,10 @@ _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level",
 
 
 def outlook(
-    prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables, evidence: Evidence
+    prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables, evidence: Evidence | None = None
 ) -> pl.DataFrame:
     """One row per system with `system_id` and COLUMNS, in the order of the prepared systems."""
+    evidence = evidence or Evidence()
     found = inputs(prepared, catalog, policy, evidence)
     frame, size = found.frame, found.frame.height
     window = window_days(as_of)

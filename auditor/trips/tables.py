@@ -27,7 +27,7 @@ from auditor.trips.planes import shapes_of
 #: Tables in memory at a time, and short ones.
 HELD, HELD_SHORT = 96, 480
 #: Day shapes of a short table.
-SHORT_DAYS = 7
+SHORT_DAYS = 4
 #: The slowest a supply is taken to change.
 MOST_RHO = 0.99
 #: Names a folder in which several stores keep their tables together.
