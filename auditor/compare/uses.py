@@ -41,7 +41,7 @@ def uses(con: Connection, factors: Sequence[Factor], before: Rules, after: Rules
 def _queries(con: Connection, factor: Factor, before: Rules, after: Rules) -> Iterator[str]:
     """The systems that a factor can matter for."""
     if factor.kind in BY_ENTRY:
-        yield from _naming(con, factor.kind, {factor.key})
+        yield from _naming(con, factor.kind, {factor.key, *_aliases(factor, before, after)})
     elif factor.kind == "as_of":
         dated = before.policy.specs_of == after.policy.specs_of == "design date"
         if before.policy.specs_of != after.policy.specs_of:
@@ -57,6 +57,14 @@ def _queries(con: Connection, factor: Factor, before: Rules, after: Rules) -> It
         yield from (f"SELECT system_id FROM {schema}.system WHERE region = '{region}'" for schema in ("a", "b"))
     else:
         yield "FROM wanted"
+
+
+def _aliases(factor: Factor, before: Rules, after: Rules) -> set[str]:
+    """What else a grid profile is called in either catalog."""
+    profiles = (profile for rules in (before, after) for profile in rules.catalog.grid_profile)
+    if factor.kind != "grid_profile":
+        return set()
+    return {key for profile in profiles if alias_key(profile.name) == factor.key for key in profile.alias_keys}
 
 
 def _turning(kind: str, before: Rules, after: Rules) -> set[str]:

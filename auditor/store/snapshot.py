@@ -62,12 +62,27 @@ def _numbered(store: Store) -> Iterator[int]:
 
     A number is never given twice, whatever is removed in between.
     """
-    last = store.snapshots / "last-number"
-    with FileLock(store.snapshots / ".number.lock"):
-        given = int(last.read_text("utf-8")) if last.exists() else 0
-        number = max([given, *snapshot_numbers(store), *recheck_numbers(store)]) + 1
-        yield number
-        replace_text(last, f"{number}\n")
+    with FileLock(store.root / "numbers.lock"):
+        yield _last_number(store) + 1
+
+
+def _last_number(store: Store) -> int:
+    """The largest number of a run that is there or was removed."""
+    removed = int(store.last_removed.read_text("utf-8")) if store.last_removed.exists() else 0
+    return max([removed, *snapshot_numbers(store), *recheck_numbers(store)])
+
+
+def _remove(store: Store, paths: Mapping[int, Path]) -> None:
+    """Remove runs and what was compared with them."""
+    if not paths:
+        return
+    with FileLock(store.root / "numbers.lock"):
+        replace_text(store.last_removed, f"{_last_number(store)}\n")
+    for path in paths.values():
+        path.unlink(missing_ok=True)
+    for path in store.snapshots.glob("compare-*.duckdb"):
+        if paths.keys() & {int(number) for number in re.findall(r"\d+", path.stem)}:
+            path.unlink(missing_ok=True)
 
 
 @contextmanager
@@ -261,12 +276,8 @@ def drop_old(store: Store, keep: int) -> list[int]:
     numbers = snapshot_numbers(store)
     kept = {*numbers[len(numbers) - keep :], current_number(store)} if numbers else set()
     gone = [number for number in numbers if number not in kept]
-    for number in gone:
-        snapshot_path(store, number).unlink(missing_ok=True)
     old = [number for number in recheck_numbers(store) if kept and number < min(kept)]
-    for number in old:
-        _recheck_path(store, number).unlink(missing_ok=True)
-    _drop_comparisons(store, {*gone, *old})
+    _remove(store, {n: snapshot_path(store, n) for n in gone} | {n: _recheck_path(store, n) for n in old})
     return sorted([*gone, *old])
 
 
@@ -275,16 +286,9 @@ def discard_recheck(store: Store, number: int) -> None:
     path = run_path(store, number)
     if path != _recheck_path(store, number):
         raise AuditorError(f"Run {number} is a published audit, no re-check; `auditor runs --keep` removes old ones.")
-    path.unlink(missing_ok=True)
-    _drop_comparisons(store, {number})
+    _remove(store, {number: path})
 
 
 def comparison_path(store: Store, before: int, after: int) -> Path:
     """Where the comparison of two runs lies."""
     return store.snapshots / f"compare-{before:04d}-{after:04d}.duckdb"
-
-
-def _drop_comparisons(store: Store, gone: set[int]) -> None:
-    for path in store.snapshots.glob("compare-*.duckdb"):
-        if gone & {int(number) for number in re.findall(r"\d+", path.stem)}:
-            path.unlink(missing_ok=True)
