@@ -30,6 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.likelihood": set(),
     "auditor.evidence": {"auditor.likelihood", "auditor.records"},
     "auditor.results": set(),
+    "auditor.trip_likelihood": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
     "auditor.duplicates": set(),
@@ -41,13 +42,13 @@ MAY_IMPORT: dict[str, set[str]] = {
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
-        *("auditor.catalog", "auditor.policy", "auditor.findings"),
+        *("auditor.catalog", "auditor.policy", "auditor.findings", "auditor.trips", "auditor.likelihood"),
     },
     "auditor.reports": {"auditor.store", "auditor.records"},
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records", "auditor.jobs"),
+        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood"),
     },
     "auditor.__main__": {"auditor.cli"},
 }
@@ -61,7 +62,7 @@ DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
-    "auditor.store.decisions",
+    "auditor.store.decisions", "auditor.trip_likelihood",
 }  # fmt: skip
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"

@@ -16,8 +16,16 @@ from auditor.store.records_db import Connection
 from dashboard import components
 from dashboard.context import Context, Page
 from dashboard.filters import parse, query_string
-from dashboard.pages import system_facts, system_findings, system_path, system_profile, system_trips, system_whatif
-from dashboard.pages.system_address import choice_of, place
+from dashboard.pages import (
+    system_facts,
+    system_findings,
+    system_hours,
+    system_path,
+    system_profile,
+    system_trips,
+    system_whatif,
+)
+from dashboard.pages.system_address import choice_of, hours_asked, place
 from dashboard.queries import system as queries
 from dashboard.queries.portfolio import facts as labels
 
@@ -46,7 +54,9 @@ def _page(con: Connection, case: Case, search: str) -> Component:
             system_findings.heading(case, found, queries.run_label(con)),
             _contents(),
             system_findings.section(found, worked(case)),
-            system_trips.section(queries.results(con, case.system_id), queries.run_label(con)[1], labels(con)),
+            system_trips.section(
+                queries.results(con, case.system_id), queries.run_label(con)[1], labels(con), hours_asked(search)
+            ),
             system_path.section(path(case)),
             system_profile.section(case, choice, at),
             system_whatif.section(case, choice),
@@ -103,6 +113,7 @@ def _nothing(con: Connection, wanted: str) -> Component:
 
 def register(app: Dash, context: Context) -> None:
     """Add the page's callbacks."""
+    system_hours.register(app, context)
     system_profile.register(app, context)
     system_whatif.register(app, context)
 
