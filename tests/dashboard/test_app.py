@@ -142,9 +142,9 @@ def test_keys_survive_any_text() -> None:
 
 def test_the_form_keeps_what_it_does_not_hold() -> None:
     empty = [[] for _ in portfolio.LISTS]
-    kept = portfolio.after_form("?fact=feed&rise=2..3", "roof", empty, "model")
+    kept = portfolio.after_form("?fact=feed&rise=2..3", "roof", empty, ["model", None])
     assert kept == "?fact=feed&rise=2..3&text=roof&by=model"
-    assert portfolio.after_form("?fact=feed", "", empty, "year") is no_update
+    assert portfolio.after_form("?fact=feed", "", empty, ["year", "utility"]) is no_update
 
 
 def test_a_new_sort_alone_leaves_the_charts(context: Context) -> None:
