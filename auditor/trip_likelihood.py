@@ -88,7 +88,9 @@ Formula
     Tables
         Systems share tables by grid profile, supply and class of planes. Against solving the machine at the place
         itself the trip-days are within 2 % where there is one a year or more; the classes of planes leave 5 to 6 %
-        (root mean square; 17 to 31 % at most). Trips, episodes and losses rest on fewer nodes: within a tenth.
+        (root mean square; 17 to 31 % at most). Trips, episodes and losses rest on fewer nodes: of 45
+        systems of the sample the trips were within 3 % of a direct solution, but under ten-minute rules 11 % off
+        (root mean square; a third at most).
 
 Reference
     D. B. Owen, Ann. Math. Statist. 27 (1956) 1075-1090. L. S. Shapley, Contributions to the Theory of Games II (1953).

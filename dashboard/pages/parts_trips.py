@@ -82,7 +82,7 @@ def group_chart(con: Connection, view: View) -> parts.Chart:
     looks = dict(zip((name for name, _ in bands), figures.band_looks(len(bands)), strict=True))
     ranges = {**{bands[n][0]: bands[n][1] for n in numbers}, UNKNOWN: "unknown"}
     figure = figures.stacked(
-        labels, series, [], [], title="systems", sideways=True, height=max(210, 120 + 26 * len(values)),
+        labels, series, [], [], title="systems", sideways=True, height=160 + 26 * len(values),
         looks=looks | {UNKNOWN: figures.VERDICT_LOOKS["unknown"]},
         keys_by_series={
             name: [[by, parts.key(value), "trips", parts.key(text)] for value in values]
@@ -90,8 +90,8 @@ def group_chart(con: Connection, view: View) -> parts.Chart:
         },
         chosen_by_series={name: [_chosen(view, value, text) for value in values] for name, text in ranges.items()},
     )  # fmt: skip
-    # Six names need the whole width of a narrow page.
-    figure.update_layout(legend={"xref": "container", "maxheight": 1})
+    # On a narrow page the names stand one below the other.
+    figure.update_layout(legend_maxheight=1)
     if not values:
         figures.says(figure, "No system matches.")
     return figure, _group_table(view, frame, labels, list(ranges), groups)

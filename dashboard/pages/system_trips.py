@@ -9,6 +9,7 @@ import polars as pl
 from dash import html
 from dash.development.base_component import Component
 
+from auditor.one_system.trips import waits_for
 from auditor.trip_likelihood import NAME, TITLE, documentation
 from dashboard import components
 from dashboard.pages import system_hours
@@ -44,16 +45,16 @@ CAUTION = (
 )
 
 
-def section(row: Row | None, as_of: str, labels: Mapping[str, str], hours: bool = False) -> Component:
+def section(row: Row | None, as_of: str, hours: bool = False) -> Component:
     """The section of a system's row of results; None where the run holds none of it.
 
-    `labels` are the facts'; `hours` tells that the trips by month and hour are asked for.
+    `hours` tells that the trips by month and hour are asked for.
     """
     inside: list[Any] = [html.H2("Overvoltage trips", id="trips")]
     if row is None:
         inside.append(html.P("This run was made before the likelihood of trips was worked out. Audit again to see it."))
     elif row["trip_missing"]:
-        facts = ", ".join(labels.get(name, name) for name in row["trip_missing"].split("; "))
+        facts = ", ".join(waits_for(row["trip_missing"]))
         inside.append(html.P([components.verdict_mark("unknown"), f" The likelihood needs: {facts}."]))
         inside.append(_assumed(row))
     else:
