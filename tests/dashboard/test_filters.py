@@ -54,7 +54,7 @@ def test_only_what_differs_is_written() -> None:
 @pytest.mark.parametrize(
     "search",
     ["?verdict=perhaps", "?year=19x4", "?rise=..", "?rise=a..b", "?over=1e9", "?check=A;B", "?sort=secret",
-     "?sort=-fails,fails", "?by=crew", "?trips-by=crew", "?unheard=1", "?designer=" + "x" * 500, "?year=%E0%A5%A8", 
+     "?sort=-fails,fails", "?by=crew", "?trips-by=crew", "?unheard=1", "?designer=" + "x" * 500, "?year=%E0%A5%A8",
      "?fact=1%3Ddrop"],
 )  # fmt: skip
 def test_what_is_not_understood_is_ignored_and_said(search: str) -> None:
