@@ -118,7 +118,7 @@ def _group_table(view: View, frame: pl.DataFrame, labels: list[str], names: list
         )
     heads = [parts.WORDS[view.trips_by], *names, "systems", "often", "trip-days"]
     table = parts.table(heads, rows)
-    note = "“often”: the share of the known that trips in one of the two worst bands; trip-days are sums a year."
+    note = "“often”: how many of the known trip in one of the two worst bands; trip-days are sums a year."
     if groups > frame.height:
         note = f"The {frame.height} with most trip-days, of {groups:,}; {note}"
     return html.Div([html.P(note, className="note"), table])
