@@ -58,11 +58,11 @@ def section(row: Row | None, as_of: str, hours: bool = False) -> Component:
         inside.append(html.P([components.verdict_mark("unknown"), f" The likelihood needs: {facts}."]))
         inside.append(_assumed(row))
     else:
-        inside += [*_known(row), system_hours.section(hours), _figures(row, as_of)]
+        inside += [*_known(row, as_of), system_hours.section(hours), _figures(row, as_of)]
     return html.Section([*inside, _explained(), html.P(CAUTION, className="note")], className="trips")
 
 
-def _known(row: Row) -> list[Component]:
+def _known(row: Row, as_of: str) -> list[Component]:
     """The answer in a sentence, the picture, what it rests on and what would move it."""
     low, high = days(row["trip_days_per_year_low"]), days(row["trip_days_per_year_high"])
     between = f"{low} to {high}" if low != high else f"{low} at either end"
@@ -74,17 +74,31 @@ def _known(row: Row) -> list[Component]:
         ],
         className="headline",
     )
-    return [headline, picture(row), _saved(row), _assumed(row)]
+    any_trip = html.P(
+        f"Chance of any trip: {chance(row['trip_chance_year'])} in a year, {chance(row['trip_chance_30d'])} in the 30"
+        f" days after {as_of}."
+    )
+    return [headline, any_trip, picture(row), _saved(row), _assumed(row)]
+
+
+def chance(value: float) -> str:
+    """A chance in percent, never as certain as it is not."""
+    percent = 100 * value
+    if percent < 0.1:
+        return "below 0.1\u202f%"
+    return "above 99.9\u202f%" if percent > 99.9 else f"{percent:.{0 if 10 <= percent <= 90 else 1}f}\u202f%"
 
 
 def _saved(row: Row) -> Component:
-    """What meeting the wiring target would save."""
+    """What meeting the wiring target would save, and where other changes can be tried."""
     saved = row["trip_days_saved_at_target"]
     if saved is None:
-        return html.P("What meeting the wiring target would save is not known.")
-    if saved < LEAST_DAYS:
-        return html.P("The wiring is within its target or hardly matters here: meeting it would save next to nothing.")
-    return html.P(f"Meeting the wiring target would save {days(saved)} trip-days a year.")
+        says = "What meeting the wiring target would save is not known."
+    elif saved < LEAST_DAYS:
+        says = "The wiring is within its target or hardly matters here: meeting it would save next to nothing."
+    else:
+        says = f"Meeting the wiring target would save {days(saved)} trip-days a year."
+    return html.P([says, " Other changes: ", html.A("what if", href="#what-if"), "."])
 
 
 def _assumed(row: Row) -> Component:

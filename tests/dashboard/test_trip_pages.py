@@ -19,7 +19,7 @@ from auditor.store import Store
 from auditor.store.records_db import Connection
 from dashboard.context import Context
 from dashboard.filters import BY_TRIPS, Filters, View, parse
-from dashboard.pages import parts, parts_trips, portfolio, system, system_hours, system_whatif
+from dashboard.pages import parts, parts_trips, portfolio, system, system_hours, system_trips, system_whatif
 from dashboard.pages.system_address import choice_of, hours_asked, with_hours
 from dashboard.pages.trip_picture import days, picture, place_of_days, places_of_room, words
 from dashboard.queries import portfolio as queries
@@ -69,6 +69,11 @@ def test_a_system_without_trip_days_has_a_picture(con: Connection) -> None:
     assert "no trip-days to share out" in text_of(picture(row))
     assert "none to share out" in words(row)
     assert days(0.0) == "fewer than 0.1"
+
+
+def test_a_chance_is_never_told_as_certain() -> None:
+    told = [system_trips.chance(value).replace("\u202f", " ") for value in (0.0, 0.0123, 0.5, 0.952, 0.9996, 1.0)]
+    assert told == ["below 0.1 %", "1.2 %", "50 %", "95.2 %", "above 99.9 %", "above 99.9 %"]
 
 
 def test_the_shortest_run_that_holds_most() -> None:
