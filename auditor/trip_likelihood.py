@@ -80,15 +80,33 @@ Formula
         Without wiring or service its rise is zero; without supply the yearly mean is at most nominal, and beta is zero.
         saved at the target = trip-days - trip-days with the wiring's rise at its target.
 
-    Updating
-        A multiplier on the expected trip-days is Gamma(a, a) before any log, of mean 1, a the policy's `prior_shape`.
-        With O trip-days observed where E were expected in the logged hours, under the settings then in force, it is
-        Gamma(a + O, a + E). Chance of none where E' are expected: (b / (b + E'))^a with the new a and b.
+    Readings
+        Readings of seven days or more at the service or the main panel, 60 to 900 s long, replace what is assumed of
+        the supply, figure by figure: level, months and hours, sigma, rho, day effect, peaks and beta. `site` becomes
+        the fit's own standard error. What they cannot tell stays assumed and is named. Months with ten or more whole
+        days of measured output take their days from them. Such a system has a table of its own.
+
+    Updating by a log
+        Two things are uncertain: the level of the site, normal as above, and a multiplier for whatever else the model
+        has wrong, Gamma(a, a) of mean 1, a the policy's `prior_shape`. With O trip-days in the log, and E(z)
+        expected in its hours, under the settings then in force, if the level lies z standard deviations from its mean:
+        multiplier at z: Gamma(a + O, a + E(z));
+        weight of z: phi(z) * (a / (a + E(z)))^a * (E(z) / (a + E(z)))^O, the negative binomial, scaled to sum 1;
+        trip-days a year = sum over z of weight * days(z) * (a + O) / (a + E(z)); the middle and the 80 % range are
+        quantiles of that mixture of Gammas;
+        chance of none = sum over z of weight * (b / (b + H(z)))^(a + O), b = a + E(z), H(z) = -log of the chance of
+        none at that level, of a year or the coming days.
+        E(z) = sum over months of logged days * chance of a trip on a day of the month at z. A log that holds little
+        of the year's expectation moves little; days without a log are no exposure. If the level is known this is
+        Gamma(a + O, a + E). Trips, episodes, what trips lose and what the target saves change as the trip-days do;
+        curtailment, hours over the threshold and headroom stay. The figures before the log stand beside.
 
     Tables
         Systems share tables by grid profile, supply and class of planes. Against solving the machine at the place
         itself the trip-days are within 2 % where there is one a year or more; the classes of planes leave 5 to 6 %
-        (root mean square; 17 to 31 % at most). Trips, episodes and losses rest on fewer nodes: within a tenth.
+        (root mean square; 17 to 31 % at most). Trips, episodes and losses rest on fewer nodes: of 45
+        systems of the sample the trips were within 3 % of a direct solution, but under ten-minute rules 11 % off
+        (root mean square; a third at most).
 
 Reference
     D. B. Owen, Ann. Math. Statist. 27 (1956) 1075-1090. L. S. Shapley, Contributions to the Theory of Games II (1953).
@@ -96,6 +114,7 @@ Reference
     Collares-Pereira, Solar Energy 49 (1992) 167-174. Light on the plane: Erbs, Klein and Duffie, Solar Energy 28 (1982)
     293-302; Hay and Davies (1980). Losses: NREL/TP-6A20-62641 (2014). Heat: SAND2004-3535 (2004), table 1.
     Updating: NUREG/CR-6823 (2003), 6.2.2.
+    Readings: Newey and West, Econometrica 55 (1987) 703-708; Robinson, Statistical Science 6 (1991) 15-32.
     No public rate of overvoltage trips was found to anchor the prior: it is the policy's assumption, like the supply.
 
 Causes

@@ -1,4 +1,4 @@
-"""When a system's trips fall: its expected trips by month and hour of day, solved for it when asked."""
+"""What a system's likelihood waits for, and when its trips fall: by month and hour of day, solved when asked."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from auditor.electrical.arrays import FloatArray
+from auditor.findings import fact_label
 from auditor.one_system.case import Case
 
 
@@ -18,7 +19,7 @@ class ByHour:
                 them by over the year
     per_year    the audit's own figure for their sum, from tables that systems share
     plane       the plane whose days were solved: latitude, tilt, azimuth [degrees], module to inverter power
-    rests_on    what the policy says that its supply rests on
+    rests_on    what its supply rests on, in words
     """
 
     trips: FloatArray
@@ -52,3 +53,8 @@ def by_month_and_hour(case: Case) -> ByHour | None:
         plane=(plane.latitude_deg, plane.tilt_deg, plane.azimuth_deg, plane.dc_ac_ratio),
         rests_on=found.supplies[part["supply"][0]].rests_on,
     )
+
+
+def waits_for(missing: str | None) -> list[str]:
+    """The facts, in words, that the trip-days wait for, of the results' `trip_missing`; none where they are known."""
+    return [fact_label(name) for name in missing.split("; ")] if missing else []

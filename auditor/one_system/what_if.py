@@ -277,9 +277,3 @@ def trip_comparison(done: WhatIf) -> pl.DataFrame:
         rows.append((label, unit, *(None if row[name] is None else row[name] * scale for row in (before, after))))
     kinds = {"figure": pl.String, "unit": pl.String, "before": pl.Float64, "after": pl.Float64}
     return pl.DataFrame(rows, schema=kinds, orient="row")
-
-
-def trips_wait_for(results: Results) -> list[str]:
-    """The facts, in words, that the trip-days wait for; none where they are known."""
-    missing = results.system["trip_missing"][0]
-    return [fact_label(name) for name in missing.split("; ")] if missing else []

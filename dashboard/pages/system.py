@@ -27,7 +27,6 @@ from dashboard.pages import (
 )
 from dashboard.pages.system_address import choice_of, hours_asked, place
 from dashboard.queries import system as queries
-from dashboard.queries.portfolio import facts as labels
 
 
 def layout(context: Context, rest: str, search: str) -> Component:
@@ -55,7 +54,7 @@ def _page(con: Connection, case: Case, search: str) -> Component:
             _contents(),
             system_findings.section(found, worked(case)),
             system_trips.section(
-                queries.results(con, case.system_id), queries.run_label(con)[1], labels(con), hours_asked(search)
+                queries.results(con, case.system_id), queries.run_label(con)[1], hours_asked(search)
             ),
             system_path.section(path(case)),
             system_profile.section(case, choice, at),

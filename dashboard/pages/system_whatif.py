@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 
 from auditor.errors import AuditorError
 from auditor.one_system import Case, load
+from auditor.one_system.trips import waits_for
 from auditor.one_system.what_if import (
     PROFILE,
     SUPPLY_LEVEL,
@@ -18,7 +19,6 @@ from auditor.one_system.what_if import (
     WhatIf,
     comparison,
     trip_comparison,
-    trips_wait_for,
     what_if,
 )
 from auditor.records.schema import simple_columns
@@ -80,7 +80,7 @@ def section(case: Case, choice: Choice) -> Component:
                 className="system-controls",
             ),
             dcc.Loading(
-                html.Div(id="what-if-answer", **{"aria-live": "polite"}), delay_show=400,
+                html.Div(id="what-if-answer", **{"aria-live": "polite"}), delay_show=400, parent_className="busy",
                 custom_spinner=html.P("Auditing the altered record …", className="note", role="status"),
                 target_components={"what-if-answer": "children"},
             ),
@@ -199,18 +199,18 @@ def _trips(done: WhatIf) -> Component:
 def _trip_figure(value: float | None, unit: str) -> str:
     if value is None:
         return components.NOTHING
-    return days(value) if not unit else components.number(value, unit, 2 if unit == "%" else 1)
+    return days(value) if not unit else components.number(value, unit, 1)
 
 
 def _trip_sentence(done: WhatIf) -> str:
     """Trip-days before and after, or what they wait for."""
     before, after = (r.system.row(0, named=True) for r in (done.before, done.after))
-    waits = trips_wait_for(done.after)
+    waits = waits_for(after["trip_missing"])
     if waits:
         return f"Trip-days after the change are not known; they wait for: {', '.join(waits)}."
     new, low, high = (days(after[f"trip_days_per_year{end}"]) for end in ("", "_low", "_high"))
     interval = f"80 in 100 such sites then see {low} to {high}" if low != high else f"most such sites then see {low}"
-    if trips_wait_for(done.before):
+    if before["trip_missing"]:
         return f"Expected to trip on {new} days a year after the change; {interval}. Before it that is not known."
     old = days(before["trip_days_per_year"])
     if old == new:
