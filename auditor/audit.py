@@ -125,7 +125,10 @@ class Judged:
 
 def judge(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Judged:
     """Return the verdicts of whole systems: the part of an audit that expects nothing of the future."""
-    prepared = prepare(records, catalog, policy, as_of)
+    return _judge(prepare(records, catalog, policy, as_of), policy)
+
+
+def _judge(prepared: Prepared, policy: Policy) -> Judged:
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
         pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
     )
@@ -148,11 +151,24 @@ def audit(
     measured and reported of these systems, None where nothing was. `tables` only keeps what has been worked out before.
     The results depend on the other arguments alone.
     """
+    return audit_prepared(records, prepare(records, catalog, policy, as_of), catalog, policy, as_of, tables, evidence)
+
+
+def audit_prepared(
+    records: Records,
+    prepared: Prepared,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
+) -> Results:
+    """Judge systems that `prepare` has prepared: the audit for whoever needs the prepared frames, too."""
     # Slow to load; a command that audits nothing does without.
     from auditor.trips import COLUMNS, MEMORY, outlook
 
-    judged = judge(records, catalog, policy, as_of)
-    prepared, circuit, system = judged.prepared, judged.circuit, judged.system
+    judged = _judge(prepared, policy)
+    circuit, system = judged.circuit, judged.system
     trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence)
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]

@@ -22,6 +22,7 @@ from auditor.cli import (
     exporting,
     importing,
     mapping,
+    mending,
     running,
     serving,
     settings,
@@ -46,6 +47,7 @@ app.command("compare")(comparing.compare)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.command("mend")(mending.mend)
 app.add_typer(deciding.app, name="decide")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)

@@ -142,9 +142,9 @@ def test_explain_of_the_likelihood(run: Run) -> None:
 
 def test_explain_of_none(refused: Refused) -> None:
     assert refused("explain", "voltage-raise").startswith(
-        "There is no check 'voltage-raise'. Did you mean voltage-rise"
+        "There is no check and no remedy 'voltage-raise'. Did you mean voltage-rise"
     )
-    assert refused("explain", "xyz") == "There is no check 'xyz'. `auditor explain` lists them all."
+    assert refused("explain", "xyz") == "There is no check and no remedy 'xyz'. `auditor explain` lists them all."
 
 
 def test_catalog_lists_and_adds(run: Run, store: Path, tmp_path: Path) -> None:
