@@ -98,6 +98,25 @@ def test_one_factor_needs_no_trial_and_two_no_more_than_each_alone() -> None:
     assert calls == [frozenset({0}), frozenset({2})]
 
 
+def test_only_factors_that_a_system_uses_are_named() -> None:
+    # Any two of the three that a system uses break its limit; the fourth is another system's.
+    names = (*NAMES, "grey")
+    own = {"left": frozenset({0, 1, 2}), "right": frozenset({1, 2, 3})}
+
+    def two_of_three(chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
+        frame = rows_of(systems.to_list()).select("kind", "check", "system_id", "circuit_id")
+        return frame.with_columns(
+            pl.Series("verdict", ["fail" if len(chosen & own[s]) >= 2 else "pass" for s in systems])
+        )
+
+    rows = rows_of(sorted(own))
+    uses = pl.concat([uses_of([system], tuple(sorted(factors))) for system, factors in own.items()])
+    assert told(rows, find_causes(rows, uses, names, two_of_three)) == {
+        "left": "only together: red; green, or red; blue, or green; blue",
+        "right": "only together: green; blue, or green; grey, or blue; grey",
+    }
+
+
 def test_too_many_combinations_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(causes, "MOST_TRIALS", 6)
     # Red is needed, and beside it green or blue.

@@ -39,6 +39,7 @@ def test_each_changed_entry_figure_and_date_is_a_factor_and_the_name_of_a_policy
         figures["assume"]["power_factor"] = None
         figures["trips"]["band"] = [{"name": "any", "below": 400.0}]
         figures["terminal"]["top_pu"]["230"] = 1.06
+        del figures["terminal"]["top_pu"]["480Y/277"]
 
     text = equipment(changed_a=1.2, trunk_times=1.4) + equipment_of_a_third()
     after = Rules(new_catalog(tmp_path / "after", text), policy_with(change), date(2026, 2, 28))
@@ -52,6 +53,7 @@ def test_each_changed_entry_figure_and_date_is_a_factor_and_the_name_of_a_policy
         ("policy assume.power_factor", "from 1.0 to none"),
         ("policy trips.band", next(f.detail for f in found if f.name == "policy trips.band")),
         ("policy terminal.top_pu.230", "from 1.1 to 1.06"),
+        ("policy terminal.top_pu.480Y/277", "from 1.05 to none"),
         ("as-of date", "from 2026-01-31 to 2026-02-28"),
     }
     assert [f.name for f in found if f.kind == "trunk"] == ["trunk cable Trunk A"]
