@@ -26,9 +26,9 @@ HEADERS = Path(__file__).parent / "headers"
 FILES = sorted(HEADERS.glob("*.csv"))
 #: What says how lengths are measured; beyond these words a file cannot tell.
 SAYS = re.compile(
-    r"one.?way|1.?way|round|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end|each way"
+    r"one.?way|1.?way|\b1w\b|\bround|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end|each way"
     r"|both (?:ways|directions)|(?:single|two|2).?way|to and fro|go and return|one direction|hin und"
-    r"|heen en|einfach|enkele",
+    r"|heen en|einfach|enkel|\bida\b|\bandata\b|single run|doubled|retour",
     re.IGNORECASE,
 )
 

@@ -80,7 +80,7 @@ def candidates_of(names: Sequence[Name], cells: Sequence[Cells], mark: str | Non
                 column = known[match.canonical]
                 if not unit_fits(match.canonical, column, name.unit):
                     continue
-                fitted = fit(match.canonical, column, column_cells, Setting(mark, name.unit, header))
+                fitted = fit(match.canonical, column, column_cells, Setting(mark, name.unit, header, match.whole))
                 if fitted.level != CONTRADICTS:
                     score = match.score + (_AGREES_BONUS if fitted.level == AGREES else -_POSSIBLE_MALUS)
                     if _COUNTS.search(folded(header)):

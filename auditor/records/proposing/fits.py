@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from auditor.records.proposing.cells import (
     Cells,
@@ -17,7 +17,7 @@ from auditor.records.proposing.cells import (
     is_usual_size,
     size_unit,
 )
-from auditor.records.proposing.codes import compass_of, like_a_service, translations
+from auditor.records.proposing.codes import like_a_service, translations
 from auditor.records.proposing.vocabulary import folded, vocabulary
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
@@ -55,6 +55,7 @@ class Setting:
     decimal_mark: str | None = None
     unit: str | None = None
     header: str = ""
+    whole: bool = False
 
 
 def fit(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
@@ -86,11 +87,17 @@ def scaled(value: float, unit: str, column: Column) -> float | None:
 
 
 def _figures(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
-    if canonical == "azimuth_deg" and cells.share(lambda text: compass_of(text) is not None) >= _MOST:
-        return Fit(AGREES, f"compass points such as {cells.distinct[0]!r}")
+    if column.unit == "°C" and setting.unit is None:
+        told = [_figures(canonical, column, cells, replace(setting, unit=one)) for one in ("degc", "degf")]
+        return max(told, key=lambda one: one.level)
+    said = translations(cells.distinct, canonical, column, setting.header)
+    if canonical in ("azimuth_deg", "tilt_deg") and said and cells.share(lambda text: text in said) >= _MANY:
+        told = "compass points" if canonical == "azimuth_deg" else "roof pitches"
+        most = cells.share(lambda text: text in said) >= _MOST
+        return Fit(AGREES if most else POSSIBLE, f"{told} such as {next(iter(said))!r}")
     if canonical == "azimuth_deg" and _FROM_SOUTH.search(folded(setting.header)):
         return Fit(CONTRADICTS, "the header counts from south")
-    renamed = translations(cells.distinct, canonical, column, "") if column.kind == "current" else {}
+    renamed = said if column.kind == "current" else {}
     unit = (setting.unit or column.unit).lower()
     values: list[float] = []
     for text in cells.filled:
@@ -168,7 +175,10 @@ def _choice(canonical: str, column: Column, cells: Cells, setting: Setting) -> F
     said = translations(cells.distinct, canonical, column, setting.header)
     share = cells.share(lambda text: text in said)
     if share < 0.5:
-        return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are not understood as {column.name}")
+        # There are more ways to lay a cable than the records know of.
+        named = column.name == "raceway" and setting.whole and cells.share(has_letters) >= _MOST
+        told = f"cells such as {cells.distinct[0]!r} are not understood as {column.name}"
+        return Fit(POSSIBLE if named else CONTRADICTS, told)
     told = f"{len(said)} of {len(cells.distinct)} codes are understood"
     return Fit(AGREES if share >= _MOST else POSSIBLE, told)
 

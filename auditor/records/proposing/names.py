@@ -21,6 +21,8 @@ _SOFT_WEIGHT = 0.3
 _CLOSE = 84.0
 _BRACKETS = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
 _LONGEST_SCAN = 500
+#: What follows "not" up to the next stop is not said: "one way, not there and back".
+_DENIED = re.compile(r"\bnot\b[^,.;:)]*")
 #: What stands between the two ends of a run, and the words that it leaves behind.
 _LINKS = re.compile(r"\b(?:to|from|and|thru)\b|>|(?<=\w)\s*[-–—/]\s*(?=\w)")
 _LINKING = frozenset({"to", "from", "run", "line", "cable", "thru", "and"})
@@ -40,8 +42,8 @@ class Name:
 class Match:
     """A canonical column that a header may name.
 
-    `exact`: every word counts and none is left. `vague`: the name may mean something else in another office. `against`
-    are the words that speak against it.
+    `whole`: every word counts and none is left; `exact` is that, of a name that means nothing else. `vague`: the name may
+    mean something else in another office. `against` are the words that speak against it.
     """
 
     canonical: str
@@ -50,6 +52,7 @@ class Match:
     bare: bool
     against: tuple[str, ...] = ()
     vague: bool = False
+    whole: bool = False
 
 
 @cache
@@ -126,7 +129,7 @@ def _places(tokens: list[str], words: Vocabulary) -> tuple[list[str], list[str],
 def way_of(text: str) -> tuple[str | None, str]:
     """Return whether a text says one-way or round-trip (None where it says neither, or both), and the rest of it."""
     body = re.sub(r"[\s_]+", " ", text)
-    plain = folded(body)
+    plain = _DENIED.sub(" ", folded(body))
     found: set[str] = set()
     for phrase, way in sorted(vocabulary().lengths.items(), key=lambda item: -len(item[0])):
         pattern = r"(?<![a-z0-9])" + r"[\s\-_/+&.]*".join(map(re.escape, phrase.split())) + r"(?![a-z0-9])"
@@ -154,8 +157,11 @@ def _all_units(text: str, words: Vocabulary) -> bool:
 
 
 def _trailing_unit(tokens: list[str], words: Vocabulary) -> tuple[list[str], str | None]:
-    """Return the tokens without the unit that stands last, and the unit; longer units count anywhere."""
-    if len(tokens) > 1:
+    """Return the tokens without the unit that stands last, and the unit; longer units count anywhere.
+
+    Words that are one thing together hold no unit: what a cable is "run in" is no figure in inches.
+    """
+    if len(tokens) > 1 and " ".join(tokens[-2:]) not in words.spelling.joined:
         if " ".join(tokens[-2:]) in words.units:
             return tokens[:-2], words.units[" ".join(tokens[-2:])]
         if tokens[-1] in words.units:
@@ -263,9 +269,10 @@ def _match(header: tuple[str, ...], phrase: Phrase, words: Vocabulary) -> Match:
         score -= _PLAIN
     against = tuple(word for word in left if word in words.somewhat_against | words.strongly_against)
     score -= max((_STRONGLY if word in words.strongly_against else _SOMEWHAT for word in against), default=0)
-    exact = not fuzzy and not left and whole and not phrase.bare and not phrase.vague
+    said = not fuzzy and not left and whole
+    exact = said and not phrase.bare and not phrase.vague
     weakened = _BARE_SCORE if phrase.bare else _VAGUE_SCORE if phrase.vague else 1.0
-    return Match(phrase.canonical, score * weakened, exact, phrase.bare, against, phrase.vague)
+    return Match(phrase.canonical, score * weakened, exact, phrase.bare, against, phrase.vague, said)
 
 
 def _closest(word: str, candidates: list[str]) -> tuple[str | None, float]:
@@ -279,12 +286,20 @@ def _closest(word: str, candidates: list[str]) -> tuple[str | None, float]:
     return best, how
 
 
+def _abbreviates(short: str, word: str) -> bool:
+    """Whether a word's first letter, its last consonant and most others in between, in their order, make the short."""
+    consonants = word[0] + re.sub(r"[aeiouy]", "", word[1:])
+    letters = iter(consonants)
+    inside = all(letter in letters for letter in short)
+    return inside and short[0] == word[0] and short[-1] == consonants[-1] and len(short) >= 0.6 * len(consonants)
+
+
 @cache
 def _likeness(word: str, other: str) -> float:
     """Return how far two words are spellings of one: 0, or up to 0.9."""
     if min(len(word), len(other)) < 3 or other in vocabulary().known or any(c.isdigit() for c in word + other):
         return 0.0
-    if len(other) >= 3 and word.startswith(other):
+    if len(other) >= 3 and (word.startswith(other) or _abbreviates(other, word)):
         return 0.85
     if min(len(word), len(other)) < 5:
         return 0.0

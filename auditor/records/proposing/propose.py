@@ -10,7 +10,7 @@ from auditor.records.dates import DateOrder
 from auditor.records.fault import Fault, clean
 from auditor.records.proposing.candidates import Chosen, candidates_of, choose, names_of
 from auditor.records.proposing.cells import Cells, date_order, decimal_mark, is_date, needs_order
-from auditor.records.proposing.codes import compass_of, is_guessed, translations
+from auditor.records.proposing.codes import is_guessed, translations
 from auditor.records.proposing.fits import AGREES
 from auditor.records.proposing.headers import title_constants, title_lengths, title_unit
 from auditor.records.proposing.names import Name
@@ -163,14 +163,15 @@ def _dates(column: Column, header: str, cells: Cells, file: _File) -> tuple[Sure
 
 def _values(canonical: str, column: Column, header: str, cells: Cells) -> tuple[dict[str, str], tuple[str, ...]]:
     """Return the codes that need a translation, and those that have none."""
-    compass = canonical == "azimuth_deg" and compass_of(cells.distinct[0] if cells.distinct else "") is not None
-    coded = column.kind in ("choice", "arms") or canonical == "service" or compass
+    coded = column.kind in ("choice", "arms") or canonical == "service"
     texts = cells.distinct[:_MOST_CODES] if column.kind in ("arms", "current", "size") else cells.distinct
-    if not coded and column.kind not in ("current", "size"):
+    angle = canonical in ("azimuth_deg", "tilt_deg")
+    if not coded and not angle and column.kind not in ("current", "size"):
         return {}, ()
     said = translations(texts, canonical, column, header)
     values = {text: value for text, value in said.items() if _needs(text, value, column)}
-    return values, tuple(text for text in texts if text not in said) if coded else ()
+    unread = [text for text in texts if text not in said and (coded or (angle and said and _needs(text, text, column)))]
+    return values, tuple(unread)
 
 
 def _needs(text: str, value: str, column: Column) -> bool:
@@ -178,6 +179,8 @@ def _needs(text: str, value: str, column: Column) -> bool:
     if column.kind == "size":
         return isinstance(read_cell(text, column, CellRules(unit="AWG")), Fault)
     read = read_cell(text, column, CellRules())
+    if column.unit == "deg":
+        return read != float(value) if value != text else isinstance(read, Fault)
     return isinstance(read, Fault) or (column.kind in ("choice", "text") and read != value)
 
 
