@@ -24,6 +24,7 @@ _DATE = re.compile(r"(\d{1,4})([/.\- ])(\d{1,2})\2(\d{1,4})(?:[ T]\d{1,2}:\d{2}.
 _DAY_FIRST = re.compile(r"\d{1,2}[ \-][a-z]{3,9}[ \-](?:\d{2}|\d{4})", re.ASCII | re.IGNORECASE)
 _COMMA_DECIMAL = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?:\s*[^\d\s,].*)?|[+-]?0,\d+.*", re.ASCII)
 _POINT_DECIMAL = re.compile(r"[+-]?\d+\.\d+(?:\s*[^\d\s.].*)?|[+-]?\d{1,3}(?:,\d{3})+\.\d+", re.ASCII)
+_WITH_VOLTS_OR_AMPERES = re.compile(r"\d\s?[AV]\b")
 _KCMIL = frozenset({"250", "350", "400", "500", "600", "700", "750", "1000"})
 _GAUGES = frozenset({"1", "2", "3", "4", "6", "8", "10", "12", "14"})
 _SQUARE_MM = frozenset(
@@ -88,7 +89,9 @@ def is_length(text: str, decimal_mark: str | None) -> bool:
 def is_size(text: str, decimal_mark: str | None) -> bool:
     """Whether a cell is a conductor's size, or what was one: a cable, or a date made from it."""
     read = parse_size(text, "mm2", decimal_mark)
-    return isinstance(read, Size) or read.code in ("cable-not-size", "looks-like-date")
+    return isinstance(read, Size) or (
+        read.code in ("cable-not-size", "looks-like-date") and not _WITH_VOLTS_OR_AMPERES.search(text)
+    )
 
 
 def size_unit(cells: Cells, decimal_mark: str | None) -> tuple[str | None, bool]:

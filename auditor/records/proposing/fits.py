@@ -126,12 +126,12 @@ def _within(canonical: str, column: Column, values: list[float], most: bool) -> 
         return Fit(CONTRADICTS, "negative figures are not counted from north")
     if canonical in ("latitude_deg", "longitude_deg") and all(value == int(value) for value in values):
         return Fit(POSSIBLE, f"{told} without decimals")
+    if inside < 0.5:
+        return Fit(CONTRADICTS, f"{told} are mostly outside what is plausible")
     if canonical in ("breaker_a", "main_breaker_a", "busbar_a"):
         standard = sum(value in _STANDARD_A for value in values) / len(values)
         if standard < _MANY:
             return Fit(CONTRADICTS if canonical == "breaker_a" else POSSIBLE, f"{told} are mostly no standard ratings")
-    if inside < 0.5:
-        return Fit(CONTRADICTS, f"{told} are mostly outside what is plausible")
     return Fit(AGREES, told) if most and inside >= _MOST else Fit(POSSIBLE, f"{told}, not all plausible")
 
 

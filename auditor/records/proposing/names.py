@@ -25,6 +25,8 @@ _LONGEST_SCAN = 500
 _DENIED = re.compile(r"\bnot\b[^,.;:)]*")
 #: What stands between the two ends of a run, and the words that it leaves behind.
 _LINKS = re.compile(r"\b(?:to|from|and|thru)\b|>|(?<=\w)\s*[-–—/]\s*(?=\w)")
+#: CU is copper here, and a consumer unit elsewhere.
+_CU_OR_AL = re.compile(r"\bcu\s*/\s*al\w*|\bal\w*\s*/\s*cu\b")
 _LINKING = frozenset({"to", "from", "run", "line", "cable", "thru", "and"})
 
 
@@ -94,7 +96,8 @@ def _unglued(token: str) -> tuple[str, ...]:
 
 def _run_between(header: str, tokens: list[str], unit: str | None, words: Vocabulary) -> list[str]:
     """Name the run between two places, or to one: roof to combiner is a home run. Other headers stay as they are."""
-    if not _LINKS.search(folded(header)) or unit not in (None, "ft", "m", "mm", "cm", "in", "yd", "AWG", "mm2"):
+    plain = _CU_OR_AL.sub(" ", folded(header))
+    if not _LINKS.search(plain) or unit not in (None, "ft", "m", "mm", "cm", "in", "yd", "AWG", "mm2"):
         return tokens
     found, rest, first = _places(tokens, words)
     run = words.between.get(frozenset(found)) if len(found) == 2 else None
@@ -191,6 +194,11 @@ def matches(name: Name) -> tuple[Match, ...]:
             phrase.canonical not in best or match.score > best[phrase.canonical].score
         ):
             best[phrase.canonical] = match
+    if any(match.whole and not match.bare for match in best.values()):
+        # What a name says whole, it does not say in part.
+        part = {name: match for name, match in best.items() if not match.whole}
+        best |= {name: replace(match, score=match.score - _GENERAL) for name, match in part.items()}
+        best = {name: match for name, match in best.items() if match.score >= LEAST_SCORE or match.bare}
     for inner, exact in _inner(name, words):
         for match in matches(read_name(inner)):
             if match.canonical not in best or match.score > best[match.canonical].score:
@@ -238,6 +246,11 @@ def _said_otherwise(header: tuple[str, ...], words: Vocabulary) -> float:
             left = sum(_SOFT_WEIGHT if _is_soft(word) else 1.0 for word in held - phrase)
             best = max(best, 65.0 + 35.0 * len(phrase) / (left + len(phrase)))
     return best
+
+
+def names_nothing(name: Name) -> bool:
+    """Whether a header holds the whole of a phrase for which the records have no column."""
+    return _said_otherwise(name.words, vocabulary()) > 0
 
 
 def _is_soft(word: str) -> bool:
