@@ -11,7 +11,7 @@ from auditor.records.fault import clean
 from auditor.records.frames import ROW_NUMBER
 from auditor.records.proposing.cells import Cells, is_date
 from auditor.records.proposing.codes import translations
-from auditor.records.proposing.fits import AGREES, CONTRADICTS, Fit, Setting, fit, unit_fits
+from auditor.records.proposing.fits import AGREES, CONTRADICTS, GRID_STANDARD, Fit, Setting, fit, unit_fits
 from auditor.records.proposing.names import LEAST_SCORE, Match, Name, matches, names_nothing, read_name
 from auditor.records.proposing.vocabulary import folded, vocabulary
 from auditor.records.schema import RUN_COLUMNS, simple_columns
@@ -29,6 +29,8 @@ _COUNTS = re.compile(
 )
 _FIRST_COLUMNS = 3
 _FEWEST_CELLS = 3
+#: Where no column says what the system is, its building may be.
+_OF_BUILDINGS = frozenset({"building", "roof"})
 _CELLS_ALONE, _KEY_BONUS = 66.0, 8.0
 #: Columns that cells alone may suggest, with the length of a cell from which on it is no mere letter.
 _SPEAKING = {
@@ -39,9 +41,7 @@ _SPEAKING = {
 #: conductors whose size states its unit.
 _LOOKS = {
     "contact": re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+"),
-    "grid_profile": re.compile(
-        r".*(?:\b1547|\b1741|\brule ?21|\b4777|\b4105|\bg9[89]\b|\b50549|\bnrs ?097|\bcei 0-21).*", re.IGNORECASE
-    ),
+    "grid_profile": GRID_STANDARD,
     "home_run_size": re.compile(r"(?:#\s?\d|\d.*\b(?:awg|kcmil|mm2|mm²|sq\.? ?mm)\b|[1-4]/0\b).*", re.IGNORECASE),
 }
 
@@ -136,12 +136,12 @@ def _speaks(canonical: str, cells: Cells) -> bool:
     return long and plus and cells.share(lambda text: text in said) >= 0.9
 
 
-def _is_shut(names: Sequence[Name], at: int) -> bool:
+def _is_shut(names: Sequence[Name], at: int, but: frozenset[str] = frozenset()) -> bool:
     """Whether a header says of itself that it is something else, or cannot be mapped."""
     words = vocabulary()
     header = clean(names[at].header)
     counted = sum(clean(name.header) == header for name in names)
-    spoken = bool(set(names[at].words) & (words.never | words.strongly_against)) or names_nothing(names[at])
+    spoken = bool(set(names[at].words) & (words.never | words.strongly_against - but)) or names_nothing(names[at])
     return not header or counted > 1 or header == ROW_NUMBER or spoken
 
 
@@ -152,7 +152,7 @@ def _by_blocks(names: Sequence[Name], cells: Sequence[Cells], every: list[list[C
     column = simple_columns()["system_id"]
     for at in range(min(_FIRST_COLUMNS, len(every))):
         taken = any(one.score >= _STRONG_NAME for one in every[at])
-        if taken or _is_shut(names, at) or not _in_blocks(cells[at]):
+        if taken or _is_shut(names, at, _OF_BUILDINGS) or not _in_blocks(cells[at]):
             continue
         if fit("system_id", column, cells[at], Setting()).level == AGREES:
             match = Match("system_id", _CELLS_ALONE, exact=False, bare=False)

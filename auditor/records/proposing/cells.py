@@ -30,6 +30,8 @@ _GAUGES = frozenset({"1", "2", "3", "4", "6", "8", "10", "12", "14"})
 _SQUARE_MM = frozenset(
     {"1.5", "2.5", "4", "6", "10", "16", "25", "35", "50", "70", "95", "120", "150", "185", "240", "300"}
 )
+#: Sizes of Japan, Korea and the Philippines (JIS C 3307, from memory); a header or a cell must say mm².
+_SQUARE_MM_ELSEWHERE = frozenset({"2", "2.0", "3.5", "5.5", "8", "14", "22", "30", "38", "60", "80", "100", "125", "200", "250"})
 
 
 @dataclass(frozen=True)
@@ -115,13 +117,14 @@ def size_unit(cells: Cells, decimal_mark: str | None) -> tuple[str | None, bool]
 
 def bare_sizes_fit(cells: Cells, unit: str) -> bool:
     """Whether every size without a unit is one that this unit has."""
-    known = _GAUGES if unit == "AWG" else _SQUARE_MM
+    known = _GAUGES if unit == "AWG" else _SQUARE_MM | _SQUARE_MM_ELSEWHERE
     return all(text in known for text in (text.replace(",", ".") for text in cells.distinct) if is_plain_figure(text))
 
 
-def is_usual_size(text: str) -> bool:
-    """Whether a figure without a unit is a size that conductors are made in."""
-    return text.replace(",", ".") in _GAUGES | _SQUARE_MM | _KCMIL
+def is_usual_size(text: str, unit: str | None = None) -> bool:
+    """Whether a figure without a unit of its own is a size that conductors are made in."""
+    elsewhere = _SQUARE_MM_ELSEWHERE if unit == "mm2" else frozenset[str]()
+    return text.replace(",", ".") in _GAUGES | _SQUARE_MM | _KCMIL | elsewhere
 
 
 def is_date(text: str) -> bool:

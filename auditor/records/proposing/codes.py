@@ -131,9 +131,10 @@ def translations(texts: Sequence[str], canonical: str, column: Column, header: s
     return said | {text: value for text, value in within.items() if value is not None}
 
 
-#: A breaker's rating with its trip curve or its poles beside it: B16, 20A/2P, 2P-20A.
+#: A breaker's rating with its trip curve or its poles beside it: B16, 20A/2P, 2P-20A, 20/2.
 _RATED = re.compile(
-    r"[BCDK]\s?-?(\d{1,3})\s?A?|(?:[1-4]\s?P\s?[-/ ]?\s?)?(\d{1,4})\s?A?(?:\s?[-/ ]?\s?[1-4]\s?P)?", re.IGNORECASE
+    r"[BCDK]\s?-?(\d{1,3})\s?A?|(?:[1-4]\s?P\s?[-/ ]?\s?)?(\d{1,4})\s?A?[TF]?(?:\s?[-/ ]?\s?[1-4]\s?P|\s?/\s?[1-4])?",
+    re.IGNORECASE,
 )
 _GAUGE = re.compile(r"#?\s?(\d{1,2}|[1-4]/0)\s?-?(?:ga|gauge)\.?", re.IGNORECASE)
 _ARMS = r"\d{1,4}(?:\s*[+/|,;&]\s*\d{1,4})*"

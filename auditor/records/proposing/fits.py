@@ -33,6 +33,10 @@ _STANDARD_A = frozenset(
 _FROM_SOUTH = re.compile(r"\b(?:s|south)\s*=\s*0|\b0\s*°?\s*=?\s*(?:s|south)\b|(?:from|of) (?:due )?south")
 _STEPPED_ID = re.compile(r"[1-9]\d?[.][1-9]\d?")
 _CODES = re.compile(r"\b(nec|nfpa ?70|iec|bs ?7671|as ?/? ?nzs|cec|csa|vde|din|nf ?c|sans|rebt|cei)\b", re.IGNORECASE)
+#: Standards and rules of grid protection, which are no installation codes.
+GRID_STANDARD = re.compile(
+    r".*(?:\b1547|\b1741|\brule ?21|\b4777|\b4105|\bg9[89]\b|\b50549|\bnrs ?097|\bcei 0-21).*", re.IGNORECASE
+)
 _EDITION = re.compile(
     r"(?:[a-z][a-z/ ]*[ -]?\d{0,5}[:\s-]*)?(?:19[89]|20[0-4])\d(?:\s*nec)?(?:[ :+-].*)?"
     r"|\d{2}(?:st|nd|rd|th)(?: ed.*)?|'?\d{2}",
@@ -154,7 +158,7 @@ def _size(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit
     renamed = translations(cells.distinct, canonical, column, "")
     if cells.share(lambda text: text in renamed or is_size(text, setting.decimal_mark)) < _MANY:
         return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no conductor sizes")
-    if cells.share(lambda text: is_plain_figure(text) and not is_usual_size(text)) > 1 - _MOST:
+    if cells.share(lambda text: is_plain_figure(text) and not is_usual_size(text, setting.unit)) > 1 - _MOST:
         return Fit(CONTRADICTS, "conductors are not made in such sizes")
     settled = size_unit(cells, setting.decimal_mark)[1]
     bare = cells.share(is_plain_figure)
@@ -207,6 +211,8 @@ def _text(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit
             return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no services")
         return Fit(AGREES if share >= _MOST else POSSIBLE, f"services such as {cells.distinct[0]!r}")
     for name, pattern in (("installation_code", _CODES), ("code_edition", _EDITION)):
+        if canonical == name and cells.share(GRID_STANDARD.fullmatch) >= _MANY:
+            return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are rules of the grid")
         if canonical == name:
             found = cells.share(pattern.search if name == "installation_code" else pattern.fullmatch) >= _MOST
             return Fit(AGREES if found else CONTRADICTS, f"cells such as {cells.distinct[0]!r}")
@@ -250,6 +256,9 @@ def _name(canonical: str, cells: Cells) -> Fit:
         return Fit(CONTRADICTS, "its cells are yes and no")
     if canonical in ("site_label", "designer", "crew", "utility") and cells.share(_is_code) >= _MANY:
         return Fit(CONTRADICTS, f"codes such as {cells.distinct[0]!r} are no names")
+    services = cells.share(lambda text: like_a_service(text) and any(c.isdigit() for c in text)) >= _MANY
+    if services and canonical not in ("grid_profile", "site_label"):
+        return Fit(CONTRADICTS, f"{told} are services")
     if cells.share(lambda text: "@" in text) >= _MANY and canonical != "contact":
         return Fit(CONTRADICTS, "its cells are mail addresses")
     return Fit(AGREES, told)

@@ -21,6 +21,11 @@ _SOFT_WEIGHT = 0.3
 _CLOSE = 84.0
 _BRACKETS = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
 _LONGEST_SCAN = 500
+#: What is told in inches; behind other words "in" is no unit ("run in").
+_OF_INCHES = frozenset(
+    {"height", "ht", "hgt", "clearance", "clr", "gap", "standoff", "above", "abv", "off", "roof", "length", "len", "lg", "spacing",
+     "section", "first", "lead", "leader", "drop", "tail", "whip", "run", "raceway", "conduit"}
+)  # fmt: skip
 #: What follows "not" up to the next stop is not said: "one way, not there and back".
 _DENIED = re.compile(r"\bnot\b[^,.;:)]*")
 #: What stands between the two ends of a run, and the words that it leaves behind.
@@ -117,7 +122,7 @@ def _places(tokens: list[str], words: Vocabulary) -> tuple[list[str], list[str],
     first = len(tokens)
     while at < len(tokens):
         for wide in (4, 3, 2, 1):
-            place = words.places.get(" ".join(tokens[at : at + wide])) if at + wide <= len(tokens) else None
+            place = _place(" ".join(tokens[at : at + wide]), words) if at + wide <= len(tokens) else None
             if place is not None:
                 found += [place] if place not in found else []
                 first = min(first, len(rest))
@@ -127,6 +132,11 @@ def _places(tokens: list[str], words: Vocabulary) -> tuple[list[str], list[str],
             rest.append(tokens[at])
             at += 1
     return found, rest, first
+
+
+def _place(text: str, words: Vocabulary) -> str | None:
+    """Return the place that a word or several name, however they are spelt."""
+    return words.places.get(text) or words.places.get(" ".join(words.spelling.words.get(text, ())))
 
 
 def way_of(text: str) -> tuple[str | None, str]:
@@ -164,11 +174,16 @@ def _trailing_unit(tokens: list[str], words: Vocabulary) -> tuple[list[str], str
 
     Words that are one thing together hold no unit: what a cable is "run in" is no figure in inches.
     """
+    if tokens[-1:] == ["in"] and not _OF_INCHES & {*tokens}:
+        return tokens, None
     if len(tokens) > 1 and " ".join(tokens[-2:]) not in words.spelling.joined:
         if " ".join(tokens[-2:]) in words.units:
             return tokens[:-2], words.units[" ".join(tokens[-2:])]
         if tokens[-1] in words.units:
             return tokens[:-1], words.units[tokens[-1]]
+    for at, pair in enumerate(zip(tokens, tokens[1:], strict=False)):
+        if " ".join(pair) in ("sq mm", "mm sq"):
+            return tokens[:at] + tokens[at + 2 :], "mm2"
     for at, token in enumerate(tokens):
         longer = token in ("ft", "awg") or (len(token) > 2 and at > 0)
         if token in words.units and longer and (len(tokens) > 1 or token == "awg"):
@@ -254,7 +269,7 @@ def names_nothing(name: Name) -> bool:
 
 
 def _is_soft(word: str) -> bool:
-    return word in _SOFT or word.isdecimal()
+    return word in _SOFT or word.rstrip("%").isdecimal()
 
 
 def _match(header: tuple[str, ...], phrase: Phrase, words: Vocabulary) -> Match:
