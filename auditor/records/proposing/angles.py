@@ -33,7 +33,9 @@ def azimuths_of(texts: Sequence[str]) -> dict[str, str]:
 
     The set that explains the most cells is taken; where several explain as many, only what they agree on is said.
     """
-    signs = {text: _SAYS_NOTHING.sub("", _LONGEST_FIRST.sub(lambda long: _LONG[long[0]], folded(text))) for text in texts}
+    signs = {
+        text: _SAYS_NOTHING.sub("", _LONGEST_FIRST.sub(lambda long: _LONG[long[0]], folded(text))) for text in texts
+    }
     readings = [_read(signs, letters) for letters in _LETTERS]
     most = max(map(len, readings))
     best = [reading for reading in readings if len(reading) == most]
@@ -55,7 +57,9 @@ def tilts_of(texts: Sequence[str], header: str) -> dict[str, str]:
 
     Bare figures are such rises where the header says so ("Pitch /12"). tan(tilt) = rise / 12.
     """
-    rises = {text: float(found[1]) for text in texts if (found := _PITCH.fullmatch(text.lower().rstrip('"'))) is not None}
+    rises = {
+        text: float(found[1]) for text in texts if (found := _PITCH.fullmatch(text.lower().rstrip('"'))) is not None
+    }
     if _IN_TWELVE.search(folded(header)):
         rises |= {text: float(text) for text in texts if re.fullmatch(r"\d{1,2}(?:\.\d+)?", text, re.ASCII)}
     return {text: f"{math.degrees(math.atan(rise / 12)):.1f}" for text, rise in rises.items() if rise <= 24}

@@ -31,7 +31,9 @@ _SQUARE_MM = frozenset(
     {"1.5", "2.5", "4", "6", "10", "16", "25", "35", "50", "70", "95", "120", "150", "185", "240", "300"}
 )
 #: Sizes of Japan, Korea and the Philippines (JIS C 3307, from memory); a header or a cell must say mm².
-_SQUARE_MM_ELSEWHERE = frozenset({"2", "2.0", "3.5", "5.5", "8", "14", "22", "30", "38", "60", "80", "100", "125", "200", "250"})
+_SQUARE_MM_ELSEWHERE = frozenset(
+    {"2", "2.0", "3.5", "5.5", "8", "14", "22", "30", "38", "60", "80", "100", "125", "200", "250"}
+)
 
 
 @dataclass(frozen=True)

@@ -96,9 +96,9 @@ def _figures(canonical: str, column: Column, cells: Cells, setting: Setting) -> 
         return max(told, key=lambda one: one.level)
     said = translations(cells.distinct, canonical, column, setting.header)
     if canonical in ("azimuth_deg", "tilt_deg") and said and cells.share(lambda text: text in said) >= _MANY:
-        told = "compass points" if canonical == "azimuth_deg" else "roof pitches"
+        kind = "compass points" if canonical == "azimuth_deg" else "roof pitches"
         most = cells.share(lambda text: text in said) >= _MOST
-        return Fit(AGREES if most else POSSIBLE, f"{told} such as {next(iter(said))!r}")
+        return Fit(AGREES if most else POSSIBLE, f"{kind} such as {next(iter(said))!r}")
     if canonical == "azimuth_deg" and _FROM_SOUTH.search(folded(setting.header)):
         return Fit(CONTRADICTS, "the header counts from south")
     renamed = said if column.kind == "current" else {}

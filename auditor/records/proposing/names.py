@@ -32,6 +32,9 @@ _DENIED = re.compile(r"\bnot\b[^,.;:)]*")
 _LINKS = re.compile(r"\b(?:to|from|and|thru)\b|>|(?<=\w)\s*[-–—/]\s*(?=\w)")
 #: CU is copper here, and a consumer unit elsewhere.
 _CU_OR_AL = re.compile(r"\bcu\s*/\s*al\w*|\bal\w*\s*/\s*cu\b")
+_OF_RUNS = frozenset(
+    {"length", "distance", "run", "route", "cable", "wire", "conductor", "size", "section", "material", "raceway"}
+)
 _LINKING = frozenset({"to", "from", "run", "line", "cable", "thru", "and"})
 
 
@@ -106,13 +109,16 @@ def _run_between(header: str, tokens: list[str], unit: str | None, words: Vocabu
         return tokens
     found, rest, first = _places(tokens, words)
     run = words.between.get(frozenset(found)) if len(found) == 2 else None
-    if len(found) == 1 and first > 0 and rest[first - 1] == "to" and (unit is not None or len(rest) > 1):
+    measured = unit is not None or bool({*plain_words(rest, words.spelling)} & _OF_RUNS)
+    if len(found) == 1 and first > 0 and rest[first - 1] == "to" and measured:
         run = words.towards.get(found[0])
     if found == ["array"] and rest[first : first + 1] == ["to"]:
         run = ("home", "run")
     if run is None:
         return tokens
-    before, after = ([word for word in some if word not in _LINKING] for some in (rest[:first], rest[first:]))
+    # In feet or metres, the wire between two places is its length.
+    idle = _LINKING | {"wire", "conductor"} if unit in ("ft", "m", "yd") else _LINKING
+    before, after = ([word for word in some if word not in idle] for some in (rest[:first], rest[first:]))
     return [*before, *run, *after]
 
 

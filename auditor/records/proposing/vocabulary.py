@@ -121,7 +121,9 @@ def vocabulary() -> Vocabulary:
         lengths={phrase: way for way, phrases in data["lengths"].items() for phrase in phrases},
         phrases=phrases,
         having={word: tuple(found) for word, found in having.items()},
-        nothing=tuple({frozenset(plain_words(cut(text), spelling)) for text in data["nothing"]["phrases"]} - {frozenset()}),
+        nothing=tuple(
+            {frozenset(plain_words(cut(text), spelling)) for text in data["nothing"]["phrases"]} - {frozenset()}
+        ),
         codes={
             column: {text: value for value, texts in codes.items() for text in texts}
             for column, codes in data["codes"].items()
