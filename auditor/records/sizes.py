@@ -14,7 +14,7 @@ MATERIAL_WORDS = {"cu": "copper", "copper": "copper", "al": "aluminium", "alum":
 )
 
 _FLAGS = re.ASCII | re.IGNORECASE
-#: What may stand beside a wire's size: its insulation (types of the NEC's and CSA C22.1's tables, from memory), its strands.
+#: What may stand beside a wire's size: its insulation (types of the NEC and CSA C22.1, from memory) and its strands.
 _INSULATION = r"(?:thhn|thwn|thw|tw|xhhw|rhh|rhw|use|rw90|rwu90|t90)(?:-2)?"
 _BESIDE = re.compile(rf"{_INSULATION}(?:/{_INSULATION})*|stranded|solid|wires?|conductors?", _FLAGS)
 _RACEWAY_AFTER = re.compile(r"\s+in\s+\S.*", _FLAGS)
@@ -52,8 +52,8 @@ def parse_size(text: str, default_unit: str | None = None, decimal_mark: str | N
     """Return the canonical size.
 
     default_unit, "AWG" or "mm2", is what the mapping says of a bare figure; without it 6 may be either and is refused.
-    10/2 is a cable of two 10 AWG conductors and not a size; 2026-10-02 is what a spreadsheet makes of it. Insulation and
-    raceway may stand behind the size ("#10 Cu THWN-2 in 3/4 PVC") and are left out.
+    10/2 is a cable of two 10 AWG conductors and not a size; 2026-10-02 is what a spreadsheet makes of it.
+    Insulation and raceway may stand behind the size ("#10 Cu THWN-2 in 3/4 PVC") and are left out.
     """
     body = clean(text).replace("²", "2")
     if decimal_mark == ",":

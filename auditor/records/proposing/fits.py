@@ -35,7 +35,7 @@ _STEPPED_ID = re.compile(r"[1-9]\d?[.][1-9]\d?")
 _CODES = re.compile(r"\b(nec|nfpa ?70|iec|bs ?7671|as ?/? ?nzs|cec|csa|vde|din|nf ?c|sans|rebt|cei)\b", re.IGNORECASE)
 #: Standards and rules of grid protection, which are no installation codes.
 GRID_STANDARD = re.compile(
-    r".*(?:\b1547|\b1741|\brule ?21|\b4777|\b4105|\bg9[89]\b|\b50549|\bnrs ?097|\bcei 0-21).*", re.IGNORECASE
+    r".*(?:(?<!\d)(?:1547|1741|4777|4105|50549)|\brule ?21|\bg9[89]\b|\bnrs ?097|\bcei 0-21).*", re.IGNORECASE
 )
 _EDITION = re.compile(
     r"(?:[a-z][a-z/ ]*[ -]?\d{0,5}[:\s-]*)?(?:19[89]|20[0-4])\d(?:\s*nec)?(?:[ :+-].*)?"

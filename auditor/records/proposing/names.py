@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 
 from rapidfuzz import fuzz
 
@@ -23,8 +24,8 @@ _BRACKETS = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
 _LONGEST_SCAN = 500
 #: What is told in inches; behind other words "in" is no unit ("run in").
 _OF_INCHES = frozenset(
-    {"height", "ht", "hgt", "clearance", "clr", "gap", "standoff", "above", "abv", "off", "roof", "length", "len", "lg", "spacing",
-     "section", "first", "lead", "leader", "drop", "tail", "whip", "run", "raceway", "conduit"}
+    {"height", "ht", "hgt", "clearance", "clr", "gap", "standoff", "above", "abv", "off", "roof", "length", "len", "lg",
+     "spacing", "section", "first", "lead", "leader", "drop", "tail", "whip", "run", "raceway", "conduit"}
 )  # fmt: skip
 #: What follows "not" up to the next stop is not said: "one way, not there and back".
 _DENIED = re.compile(r"\bnot\b[^,.;:)]*")
@@ -52,8 +53,8 @@ class Name:
 class Match:
     """A canonical column that a header may name.
 
-    `whole`: every word counts and none is left; `exact` is that, of a name that means nothing else. `vague`: the name may
-    mean something else in another office. `against` are the words that speak against it.
+    `whole`: every word counts and none is left; `exact` is that, of a name that means nothing else. `vague`: the name
+    may mean something else in another office. `against` are the words that speak against it.
     """
 
     canonical: str
@@ -187,7 +188,7 @@ def _trailing_unit(tokens: list[str], words: Vocabulary) -> tuple[list[str], str
             return tokens[:-2], words.units[" ".join(tokens[-2:])]
         if tokens[-1] in words.units:
             return tokens[:-1], words.units[tokens[-1]]
-    for at, pair in enumerate(zip(tokens, tokens[1:], strict=False)):
+    for at, pair in enumerate(pairwise(tokens)):
         if " ".join(pair) in ("sq mm", "mm sq"):
             return tokens[:at] + tokens[at + 2 :], "mm2"
     for at, token in enumerate(tokens):
