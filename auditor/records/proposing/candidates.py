@@ -24,7 +24,7 @@ _REACH = 4
 #: "Panels", "Inverters" and what is said per circuit are counts; "Panel" and "Inverter" name.
 _COUNT_BONUS = 6.0
 _COUNTS = re.compile(
-    r"\b(?:panels|modules|mods|inverters|micros|mis|units|microinverters|invs)\b"
+    r"\b(?:panels|modules|mods|inverters|micros|mis|units|microinverters|invs|drops)\b"
     r"|(?:\bper|/)\s*(?:branch|br|ckt|cct|circuit|string|arm)\b"
 )
 _FIRST_COLUMNS = 3

@@ -33,6 +33,7 @@ _DENIED = re.compile(r"\bnot\b[^,.;:)]*")
 _LINKS = re.compile(r"\b(?:to|from|and|thru)\b|>|(?<=\w)\s*[-–—/]\s*(?=\w)")
 #: CU is copper here, and a consumer unit elsewhere.
 _CU_OR_AL = re.compile(r"\bcu\s*/\s*al\w*|\bal\w*\s*/\s*cu\b")
+_TOLD_BY_HEAD = ("designer", "crew", "utility", "office")
 _OF_RUNS = frozenset(
     {"length", "distance", "run", "route", "cable", "wire", "conductor", "size", "section", "material", "raceway"}
 )
@@ -206,21 +207,7 @@ def matches(name: Name) -> tuple[Match, ...]:
         return ()
     if name.header.strip() in simple_columns():
         return (Match(name.header.strip(), 100.0, exact=True, bare=False),)
-    best: dict[str, Match] = {}
-    least = _said_otherwise(name.words, words)
-    for phrase in _near_phrases(name.words, words):
-        match = _match(name.words, phrase, words)
-        if match.score <= least:
-            continue
-        if match.score >= LEAST_SCORE * (_BARE_SCORE if phrase.bare else 1) and (
-            phrase.canonical not in best or match.score > best[phrase.canonical].score
-        ):
-            best[phrase.canonical] = match
-    if any(match.whole and not match.bare for match in best.values()):
-        # What a name says whole, it does not say in part.
-        part = {name: match for name, match in best.items() if not match.whole}
-        best |= {name: replace(match, score=match.score - _GENERAL) for name, match in part.items()}
-        best = {name: match for name, match in best.items() if match.score >= LEAST_SCORE or match.bare}
+    best = _best_of_phrases(name, words)
     for inner, exact in _inner(name, words):
         for match in matches(read_name(inner)):
             if match.canonical not in best or match.score > best[match.canonical].score:
@@ -228,16 +215,47 @@ def matches(name: Name) -> tuple[Match, ...]:
     return tuple(sorted(best.values(), key=lambda match: (-match.score, match.canonical)))
 
 
+def _best_of_phrases(name: Name, words: Vocabulary) -> dict[str, Match]:
+    """Return the best match of each canonical column of which the words say enough."""
+    best: dict[str, Match] = {}
+    least = _said_otherwise(name.words, words)
+    for phrase in _near_phrases(name.words, words):
+        match = _match(name.words, phrase, words)
+        enough = match.score >= LEAST_SCORE * (_BARE_SCORE if phrase.bare else 1) and match.score > least
+        if enough and (phrase.canonical not in best or match.score > best[phrase.canonical].score):
+            best[phrase.canonical] = match
+    if not best and not least:
+        return _told_by_head(name, words)
+    if any(match.whole and not match.bare for match in best.values()):
+        # What a name says whole, it does not say in part.
+        part = [replace(match, score=match.score - _GENERAL) for match in best.values() if not match.whole]
+        best |= {match.canonical: match for match in part}
+        best = {one: match for one, match in best.items() if match.score >= LEAST_SCORE or match.bare}
+    return best
+
+
+def _told_by_head(name: Name, words: Vocabulary) -> dict[str, Match]:
+    """Return what a name is of by its last word, whatever stands before: any crew is a crew. It is never sure."""
+    if not name.words or {*name.words} & (words.somewhat_against | words.strongly_against):
+        return {}
+    head = frozenset({name.words[-1]})
+    named = [canonical for canonical in _TOLD_BY_HEAD if head in words.own[canonical]]
+    return {one: Match(one, LEAST_SCORE, exact=False, bare=False, vague=True) for one in named}
+
+
 def _inner(name: Name, words: Vocabulary) -> list[tuple[str, bool]]:
     """Return what else a header says with a part of it left out, and whether that may count as exact.
 
-    "Project: Permit Date" is what a database calls the field of a table; the table's name is no part of it. What
-    stands in brackets explains, unless it speaks against what stands before.
+    "Project: Permit Date" is what a database calls the field of a table; the table's name is no part of it, and may be
+    none in "people.designer". What stands in brackets explains, unless it speaks against what stands before.
     """
     found = []
     field = name.header.rpartition(": ")[2].strip()
     if field and field != name.header.strip():
         found.append((field, True))
+    path = name.header.strip().rpartition(".")
+    if path[0] and path[2] and " " not in name.header.strip():
+        found.append((path[2], False))
     bare = _BRACKETS.sub(" ", name.header).strip()
     inside = plain_words([word for some in _BRACKETS.findall(name.header) for word in cut(some)], words.spelling)
     if bare and bare != name.header.strip() and not set(inside) & (words.somewhat_against | words.strongly_against):
