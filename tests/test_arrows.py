@@ -43,17 +43,18 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings"),
     },
-    "auditor.reports": {"auditor.store", "auditor.records"},
+    "auditor.quality": set(),
+    "auditor.reports": {"auditor.store", "auditor.records", "auditor.quality"},
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records", "auditor.jobs"),
+        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.quality"),
     },
     "auditor.__main__": {"auditor.cli"},
 }
 #: Libraries that a part may not know: pure functions know no file, no database and no frame.
 _PURE = {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}
-MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE}
+MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE, "auditor.quality": _PURE - {"polars"}}
 
 #: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
 #: the records' declared columns, and what a row of totals is called.

@@ -21,6 +21,7 @@ from auditor.cli import (
     exporting,
     importing,
     mapping,
+    quality,
     running,
     serving,
     settings,
@@ -44,7 +45,7 @@ app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
 app.add_typer(deciding.app, name="decide")
-app.add_typer(deciding.app, name="decide")
+app.add_typer(quality.app, name="quality")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)
 app.command("catalog")(settings.catalog)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import polars as pl
 from scipy import optimize, special, stats
 
-Floats = npt.NDArray[np.float64]
+from auditor.quality.limits import Floats
 
 #: Standard deviation of the prior of a slope, per standard deviation of its column. Odds that change by more than
 #: e^5 = 148 times per standard deviation are held unlikely.
@@ -34,8 +34,8 @@ CATEGORIES = (("service", "service"),)
 _LOGARITHMIC = ("home_run_m", "feeder_m")
 #: Lengths below this count as this long [m].
 _SHORTEST_M = 0.5
-#: Steps by which lengths are told apart, in natural logarithms: five percent.
-_STEP = 0.05
+#: Steps by which lengths are told apart, in natural logarithms: ten percent.
+_STEP = 0.1
 GROUPS = 10
 
 
@@ -149,7 +149,7 @@ def _fitted(design: Floats, count: Floats, seen: Floats) -> tuple[Floats, Floats
     start = np.zeros(design.shape[1])
     start[0] = special.logit(seen.sum() / count.sum())
     found = optimize.minimize(cost, start, jac=True, hess=curvature, method="trust-exact", options={"gtol": 1e-6})
-    return found.x, np.linalg.inv(curvature(found.x))
+    return np.asarray(found.x), np.asarray(np.linalg.inv(curvature(found.x)))
 
 
 def _terms(names: Sequence[str], slopes: Floats, covariance: Floats) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""Compares units (designers, crews, offices, ...) by how many of their cases fail, against what their case mix explains.
+"""Compares units (designers, crews, offices, ...) by how many cases fail, against what their case mix explains.
 
 A case is a circuit or a system with one verdict. Cases of one system tend to fail together: how much so, over all
 systems, widens every limit (the design effect; J. N. K. Rao, A. J. Scott, Biometrics 48:577-585, 1992).
@@ -173,7 +173,7 @@ def _changes(units: pl.DataFrame, years: pl.DataFrame, spread: float) -> pl.Data
     # A unit with few failures can show no change. Given its failures their times decide, so leaving it out is fair.
     looked_at = table[0].sum(axis=1) >= LEAST_FAILURES
     table[:, ~looked_at] = 0.0
-    found = over_time.changes(*table, spread)
+    found = over_time.changes(table[0], table[1], table[2], spread)
     alarms = np.ones(units.height)
     alarms[looked_at] = limits.false_discovery(found.chance[looked_at])
     real = alarms <= FALSE_ALARMS

@@ -4,7 +4,7 @@ References:
 
 [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.2 (proportions control charts).
 [2] J. C. Benneyan, Number-between g-type statistical quality control charts, Health Care Manag. Sci. 4:305-318, 2001.
-[3] Western Electric, Statistical Quality Control Handbook, 1956: a point beyond three sigma; eight in a row on one side.
+[3] Western Electric, Statistical Quality Control Handbook, 1956: a point beyond three sigma; eight in a row on a side.
 """
 
 from __future__ import annotations
@@ -15,9 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
-from auditor.quality.limits import binomial_limit, widened
-
-Floats = npt.NDArray[np.float64]
+from auditor.quality.limits import Floats, binomial_limit, widened
 
 #: The chance beyond three sigma at one end.
 THREE_SIGMA = float(stats.norm.sf(3))
@@ -108,10 +106,10 @@ def changes(observed: npt.ArrayLike, expected: npt.ArrayLike, count: npt.ArrayLi
             continue
         o, e, n = seen[row, held], mean[row, held], cases[row, held]
         tail = parting_tail(np.cumsum(o)[:-1], np.cumsum(e)[:-1], np.cumsum(n)[:-1], (o.sum(), e.sum(), n.sum()))
-        score = stats.norm.isf(np.clip(tail, 1e-300, 0.5)) / np.sqrt(spread)
+        score = -special.ndtri(np.clip(tail, 1e-300, 0.5)) / np.sqrt(spread)
         best = int(np.argmax(score))
         at[row] = held[best + 1]
-        chance[row] = min(2 * stats.norm.sf(score[best]) * score.size, 1.0)
+        chance[row] = min(2 * special.ndtr(-score[best]) * score.size, 1.0)
         before[row] = o[: best + 1].sum() / e[: best + 1].sum()
         after[row] = o[best + 1 :].sum() / e[best + 1 :].sum()
     return Changes(at, chance, before, after)

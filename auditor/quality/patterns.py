@@ -29,16 +29,18 @@ def repeats(counts: pl.DataFrame) -> pl.DataFrame:
 
     `counts` has `value` (the unit), `year`, `cause`, `judged` and `failed` systems. What is expected is the share of
     all systems of that year in which the cause fails; the chance of as many or more is the exact binomial tail, and
-    the share of false alarms among those told is at most `FALSE_ALARMS`. The unit's own systems count in the share of
+    the share of false alarms among those told is at most `FALSE_ALARMS`. Counts that could not reach that chance even
+    if all failed are no test (R. E. Tarone, Biometrics 46:515-522, 1990). The unit's own systems count in the share of
     all, which errs towards silence. Adds `expected` and `chance`; most systems first.
     """
-    of_all = counts.group_by("year", "cause").agg(pl.col("judged").sum().alias("all"), pl.col("failed").sum().alias("f"))
-    frame = counts.filter(pl.col("failed") >= LEAST_REPEATS).join(of_all, on=["year", "cause"], nulls_equal=True)
-    share = frame["f"].to_numpy() / frame["all"].to_numpy()
-    judged, failed = frame["judged"].to_numpy(), frame["failed"].to_numpy()
-    chance = stats.binom.sf(failed - 1, judged, share)
-    frame = frame.with_columns(pl.Series("expected", judged * share), pl.Series("chance", chance)).drop("all", "f")
-    # Patterns that are too small to be told were looked at, too: they count among the tests, with a chance of one.
-    tests = counts.filter(pl.col("judged") > 0).height
-    told = false_discovery([*chance, *[1.0] * (tests - frame.height)])[: frame.height] <= FALSE_ALARMS
-    return frame.filter(pl.Series(told, dtype=pl.Boolean)).sort("failed", "value", "year", "cause", descending=[True, False, False, False])
+    sums = counts.group_by("year", "cause").agg(pl.col("judged").sum().alias("all"), pl.col("failed").sum().alias("f"))
+    frame = counts.join(sums, on=["year", "cause"], nulls_equal=True)
+    share = pl.col("f") / pl.col("all")
+    tests = frame.filter((pl.col("f") > 0) & (share.pow(pl.col("judged")) <= FALSE_ALARMS))
+    tests = tests.with_columns((share * pl.col("judged")).alias("expected"))
+    failed, judged, expected = (tests[name].to_numpy() for name in ("failed", "judged", "expected"))
+    chance = stats.binom.sf(failed - 1, judged, expected / judged)
+    told = (false_discovery(chance) <= FALSE_ALARMS) & (failed >= LEAST_REPEATS)
+    found = tests.drop("all", "f").with_columns(pl.Series("chance", chance, dtype=pl.Float64))
+    order = {"failed": True, "value": False, "year": False, "cause": False}
+    return found.filter(pl.Series(told, dtype=pl.Boolean)).sort(list(order), descending=list(order.values()))

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-Floats = npt.NDArray[np.float64]
+from auditor.quality.limits import Floats
 
 
 @dataclass(frozen=True)

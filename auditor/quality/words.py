@@ -37,9 +37,13 @@ def said_of(unit: Mapping[str, Any], found: Comparison) -> str:
     if unit["evidence"] == NONE:
         sentence = f"No evidence that it differs: {count}."
         if unit["unadjusted"] == MORE:
-            sentence = f"Looks worse ({unit['share']:.0%} against {found.share:.0%}), and its case mix explains it: {count}."
+            sentence = (
+                f"Looks worse ({unit['share']:.0%} against {found.share:.0%}), and its case mix explains it: {count}."
+            )
         elif unit["unadjusted"] == FEWER:
-            sentence = f"Looks better ({unit['share']:.0%} against {found.share:.0%}), and its case mix explains it: {count}."
+            sentence = (
+                f"Looks better ({unit['share']:.0%} against {found.share:.0%}), and its case mix explains it: {count}."
+            )
     else:
         word = "More" if unit["evidence"] == MORE else "Fewer"
         sentence = (
@@ -68,11 +72,13 @@ def answer(found: Comparison, plural: str) -> str:
         return f"{'All' if found.failed else 'None'} of {found.judged:,} fail: no evidence that {plural} differ."
     told = found.told_apart
     if not told.height:
-        return f"No evidence that {plural} differ: chance and case mix explain what {found.units.height:,} of them show."
+        return (
+            f"No evidence that {plural} differ: chance and case mix explain what {found.units.height:,} of them show."
+        )
     more = (told["evidence"] == MORE).sum()
     return (
-        f"{told.height:,} of {found.units.height:,} {plural} stand apart from what chance and case mix explain: {more:,} by"
-        f" failing more often, {told.height - more:,} by failing less often."
+        f"{told.height:,} of {found.units.height:,} {plural} stand apart from what chance and case mix explain:"
+        f" {more:,} by failing more often, {told.height - more:,} by failing less often."
     )
 
 
@@ -83,7 +89,11 @@ def method(found: Comparison) -> str:
     adjusted = ", ".join(adjusted_for(found.by))
     together = f"cases of one system fail together {found.alike:.1f} times as much as alone"
     between = found.spread / found.alike
-    more = f"; units vary {between:.1f} times as much as chance beyond that, which widens the limits" if between > 1 else ""
+    more = (
+        f"; units vary {between:.1f} times as much as chance beyond that, which widens the limits"
+        if between > 1
+        else ""
+    )
     return (
         f"Adjusted for {adjusted} ({found.fit.cases:,} cases, area under the ROC curve {found.fit.auc:.2f}); {together}"
         f"{more}; at most 5 in 100 of those told are false alarms."

@@ -25,8 +25,9 @@ DEFAULT_OUTCOME = "voltage-rise"
 VERDICT, TRIPS = "verdict", "trips"
 
 #: The year of a case is that of its design; without one, of its permit or first operation.
-_DAY = "coalesce(s.design_date, s.permit_date, s.energized_date)"
-_VALUES = {name: f"s.{name}" for name in UNITS} | {"year": f"year({_DAY})::VARCHAR"}
+DAY = "coalesce(s.design_date, s.permit_date, s.energized_date)"
+#: The column of each, of the tables `system` (s) and `shown` (m).
+VALUES = {name: f"s.{name}" for name in UNITS} | {"model": "m.model", "year": f"year({DAY})::VARCHAR"}
 #: One-way lengths by circuit and by feeder; a length that is not known in part is not known.
 _HOME_RUN = """SELECT system_id, circuit_id, CASE WHEN count(length_m) = count(*) THEN sum(length_m) END AS length_m
     FROM run WHERE role = 'home run' GROUP BY ALL"""
@@ -44,8 +45,7 @@ def bands(con: Connection) -> list[str]:
 def outcomes(con: Connection) -> dict[str, str]:
     """What can be compared: each check, the system's verdict, and bands of trips; by name, what a case does."""
     checks = con.execute('SELECT "check", title FROM "check" ORDER BY number').fetchall()
-    named = {name: title for name, title in checks}
-    named[VERDICT] = "the system's verdict"
+    named = dict(checks) | {VERDICT: "the system's verdict"}
     return named | {f"{TRIPS}:{band}": f"trips expected: {band} or more often" for band in bands(con)[1:]}
 
 
@@ -54,7 +54,9 @@ def judged_by(con: Connection) -> str:
     row = con.execute("SELECT * FROM audit")
     about = dict(zip([column[0] for column in row.description or ()], row.fetchall()[0], strict=True))
     given = f", with {about['other_rules']} in place of the store's own" if about.get("other_rules") else ""
-    return f"Run {about['run']}: judged by the policy “{about['policy_name']}” and the specs of {about['as_of']}{given}."
+    return (
+        f"Run {about['run']}: judged by the policy “{about['policy_name']}” and the specs of {about['as_of']}{given}."
+    )
 
 
 def cases(con: Connection, by: str, outcome: str) -> pl.DataFrame:
@@ -77,14 +79,14 @@ def cases(con: Connection, by: str, outcome: str) -> pl.DataFrame:
 
 def _like(value: str, home_run: str, feeder: str, units: str, failed: str) -> str:
     return (
-        f"SELECT s.system_id, {value} AS value, {_DAY} AS day, s.service, {home_run} AS home_run_m,"
-        f" {feeder} AS feeder_m, {units} AS units, year({_DAY}) AS year, {failed} AS failed"
+        f"SELECT s.system_id, {value} AS value, {DAY} AS day, s.service, {home_run} AS home_run_m,"
+        f" {feeder} AS feeder_m, {units} AS units, year({DAY}) AS year, {failed} AS failed"
     )
 
 
 def _circuits(by: str, outcome: str) -> str:
     verdict = f"r.{outcome.replace('-', '_')}_verdict"
-    value = "coalesce(c.inverter_model, m.model)" if by == "model" else _VALUES[by]
+    value = "coalesce(c.inverter_model, m.model)" if by == "model" else VALUES[by]
     failed = f"CASE {verdict} WHEN 'fail' THEN true WHEN 'pass' THEN false END"
     return (
         f"{_like(value, 'h.length_m', 'f.length_m', 'r.inverter_count', failed)}"
@@ -97,7 +99,6 @@ def _circuits(by: str, outcome: str) -> str:
 
 def _systems(con: Connection, by: str, outcome: str) -> str:
     """Systems; their longest runs and fullest branch stand for them."""
-    value = "m.model" if by == "model" else _VALUES[by]
     if outcome.startswith(f"{TRIPS}:"):
         often = bands(con)[bands(con).index(outcome.partition(":")[2]) :]
         listed = ", ".join("'" + band.replace("'", "''") + "'" for band in often)
@@ -109,7 +110,7 @@ def _systems(con: Connection, by: str, outcome: str) -> str:
     longest = "SELECT system_id, max(length_m) AS length_m FROM ({}) GROUP BY system_id"
     fullest = "SELECT system_id, max(inverter_count) AS units FROM circuit_result GROUP BY system_id"
     return (
-        f"{_like(value, 'h.length_m', 'f.length_m', 'n.units', failed)}"
+        f"{_like(VALUES[by], 'h.length_m', 'f.length_m', 'n.units', failed)}"
         " FROM system_result r JOIN system s USING (system_id) JOIN shown m USING (system_id)"
         f" LEFT JOIN ({longest.format(_HOME_RUN)}) h USING (system_id)"
         f" LEFT JOIN ({longest.format(_FEEDER)}) f USING (system_id) LEFT JOIN ({fullest}) n USING (system_id)"

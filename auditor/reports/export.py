@@ -150,16 +150,20 @@ def export(con: Connection, what: str, path: Path, filters: Filters | None = Non
 
 def export_decisions(decisions: Sequence[Decision], path: Path) -> Exported:
     """Write all decisions to a file, those that were undone among them, as `export` does."""
-    writer = _writer(path)
     standing = {decision.id for decision in in_force(decisions)}
     rows = [
         (d.id, d.at, d.who, d.kind, json.dumps(dict(d.subject), ensure_ascii=False), d.text, d.undoes, d.id in standing)
         for d in decisions
     ]
-    frame = pl.DataFrame(rows, schema=DECISIONS, orient="row")
+    return write_frame(pl.DataFrame(rows, schema=DECISIONS, orient="row"), path)
+
+
+def write_frame(frame: pl.DataFrame, path: Path) -> Exported:
+    """Write a frame to a file in its order, as `export` does."""
+    writer = _writer(path)
     with duckdb.connect() as con, whole(path) as part:
-        con.register("decision", frame.to_arrow())
-        return writer(con, "FROM decision ORDER BY id", part)
+        con.register("frame", frame.to_arrow())
+        return writer(con, "FROM frame", part)
 
 
 def _writer(path: Path) -> Callable[[Connection, str, Path], Exported]:
