@@ -1,4 +1,4 @@
-"""What is said of the sample's designers, one by one: who was made worse, who only looks it, who improved, who is alike."""
+"""What is said of each designer of the sample: who was made worse, who only looks it, who improved, who is alike."""
 
 from __future__ import annotations
 
@@ -40,7 +40,8 @@ def test_each_planted_designer_is_told_for_what_they_are(found: compare.Comparis
             assert unit["shrunken_low"] > 1
         elif row["said"] == "improved":
             assert f"Better since {row['since']}: " in unit["says"]
-            assert unit["after"] < 1 < 2 < unit["before"]
+            assert unit["after"] < 1
+            assert unit["before"] > 2
         elif row["said"] == "looks worse":
             assert "Looks worse" in unit["says"]
             assert "its case mix explains it" in unit["says"]
