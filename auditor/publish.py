@@ -18,6 +18,7 @@ import polars as pl
 from auditor import __version__
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
+from auditor.checks import CHECKS
 from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
@@ -26,12 +27,13 @@ from auditor.prepare import Frames, Records
 from auditor.records.schema import TABLES, Table
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
-from auditor.store.decisions import all_decisions, in_force, merges, told_apart
+from auditor.store.actions import actions_of, moves
+from auditor.store.decisions import all_decisions, append, in_force, merges, told_apart
 from auditor.store.declared import declared
 from auditor.store.evidence import events_among
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
-from auditor.store.snapshot import snapshot_numbers, write_snapshot
+from auditor.store.snapshot import open_snapshot, snapshot_numbers, write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
 
 if TYPE_CHECKING:
@@ -198,6 +200,23 @@ def last_import_date(con: Connection) -> date:
     return date.fromisoformat(str(found))
 
 
+def follow_actions(store: Store, run: int) -> None:
+    """Move the corrective actions that a published run verifies or finds failing again.
+
+    A run by other rules than the store's own moves nothing.
+    """
+    held = actions_of(in_force(all_decisions(store)))
+    if not held:
+        return
+    columns = {f"{check.name.replace('-', '_')}_verdict": check.name for check in CHECKS}
+    with open_snapshot(store, run) as con:
+        query = f"SELECT system_id, {', '.join(columns)} FROM system_result WHERE system_id IN (SELECT unnest(?))"
+        rows = con.execute(query, [[action.system for action in held]]).fetchall()
+    verdicts = {(row[0], check): v for row in rows for check, v in zip(columns.values(), row[1:], strict=True)}
+    for kind, subject, words in moves(held, verdicts, run):
+        append(store, kind, subject, words, f"run {run}")
+
+
 def publish(
     con: Connection,
     store: Store,
@@ -263,4 +282,6 @@ def publish(
     ]
     path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
     store.sweep()
+    if not other_rules:
+        follow_actions(store, number)
     return Published(number, path, content_hash, systems, circuits)

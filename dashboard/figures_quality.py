@@ -22,6 +22,8 @@ DOTS = {
 #: The inner and outer lines of the funnel: share inside, and how they are drawn.
 LINES = ((0.95, "dot"), (0.998, "solid"))
 _POINTS = 60
+#: Bars that a chart has room for at least, so that a few are no thicker than many.
+LEAST_BARS = 6
 
 
 def funnel(found: Comparison, keys: Sequence[str]) -> go.Figure:
@@ -119,7 +121,8 @@ def _points(figure: go.Figure, x: Sequence[Any], y: Sequence[float], signals: Se
 
 def causes(frame: pl.DataFrame) -> go.Figure:
     """Systems failing by cause, the most frequent on top."""
-    figure = blank(60 + 26 * frame.height)
+    places = max(frame.height, LEAST_BARS)
+    figure = blank(60 + 26 * places)
     figure.add_bar(
         x=frame["failed"].to_list(), y=frame["cause"].to_list(), orientation="h", hoverinfo="text",
         marker={"color": COLOURS["fail"]}, showlegend=False,
@@ -130,7 +133,7 @@ def causes(frame: pl.DataFrame) -> go.Figure:
     )  # fmt: skip
     return figure.update_layout(
         xaxis={"title": {"text": "systems that fail", "standoff": 6}, "tickformat": ",d"},
-        yaxis={"autorange": "reversed"},
+        yaxis={"range": [places - 0.5, -0.5]},
     )
 
 

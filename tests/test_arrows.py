@@ -37,7 +37,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "auditor.duplicates",
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips", "auditor.checks"),
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
@@ -62,7 +62,7 @@ DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
-    "auditor.store.decisions", "auditor.reports.cases", "auditor.reports.quality",
+    "auditor.store.decisions", "auditor.store.actions", "auditor.reports.cases", "auditor.reports.quality",
 }  # fmt: skip
 #: Parts of which the dashboard may know every module.
 FREELY = ("auditor.one_system", "auditor.checks", "auditor.quality")

@@ -14,6 +14,7 @@ from typer.exceptions import TyperException
 
 from auditor import jobs
 from auditor.cli import (
+    acting,
     deciding,
     demo,
     describing,
@@ -46,6 +47,7 @@ app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
 app.add_typer(deciding.app, name="decide")
 app.add_typer(quality.app, name="quality")
+app.add_typer(acting.app, name="action")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)
 app.command("catalog")(settings.catalog)

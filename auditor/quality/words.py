@@ -25,6 +25,8 @@ READ = {
     "gaps": "Failures are rare here: each point counts the cases that passed before a failure since the one before."
     f" Signals are a point above the limit (fewer failures), or {IN_A_ROW} in a row on one side of the median.",
     "causes": "Circuits or systems that fail each check, the most frequent first; mending the first bars mends most.",
+    "actions": "An action is answered by its owner, its evidence accepted by a reviewer, and verified only by a later"
+    " audit in which the check passes; one that fails again comes back by itself.",
     "repeats": "The same fault by the same one in the same year in three systems or more, more than chance explains.",
 }
 

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 import polars as pl
 
 from auditor.errors import AuditorError
+from auditor.store import actions
 from auditor.store.folder import Store
 
 #: What each kind of decision is about: the keys of its subject.
@@ -25,6 +26,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "not-duplicate": ("a", "b"),
     "note": ("system",),
     "undo": (),
+    **actions.SUBJECTS,
 }
 MERGED_SCHEMA: dict[str, pl.DataType] = {
     "dropped_id": pl.String(),
@@ -180,6 +182,8 @@ def _check_sense(new: Decision, held: Sequence[Decision]) -> None:
         _check_merge(new.subject["keep"], new.subject["drop"], standing)
     elif new.kind == "not-duplicate":
         _check_apart(new.subject["a"], new.subject["b"], standing)
+    elif new.kind in actions.SUBJECTS:
+        actions.check_step(new, standing)
 
 
 def _check_undo(new: Decision, held: Sequence[Decision], standing: Sequence[Decision]) -> None:

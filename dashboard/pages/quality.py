@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, html, no_update
@@ -9,6 +10,8 @@ from dash.development.base_component import Component
 
 from auditor.quality import words
 from auditor.reports.cases import UNITS, judged_by, outcomes
+from auditor.store.actions import actions_of, table
+from auditor.store.decisions import all_decisions, in_force
 from dashboard import components
 from dashboard.context import Context, Page
 from dashboard.pages import quality_parts as parts
@@ -68,7 +71,14 @@ def shown(context: Context, search: str | None) -> list[Component | None]:
         parts.causes(counts, asked),
         parts.repeats(counts, asked),
         parts.fit(found),
+        corrective(context),
     ]  # fmt: skip
+
+
+def corrective(context: Context) -> Component:
+    """The corrective actions of the store, those that are not verified first."""
+    held = actions_of(in_force(all_decisions(context.store)))
+    return parts.actions(table(held, datetime.now(UTC).date()))
 
 
 def register(app: Dash, context: Context) -> None:

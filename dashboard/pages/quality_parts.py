@@ -13,14 +13,16 @@ from auditor.quality import patterns, timeline, words
 from auditor.quality.compare import NONE, Comparison
 from auditor.quality.over_time import LEAST_EXPECTED
 from auditor.reports.cases import UNITS
+from auditor.store.actions import VERIFIED, summary
 from dashboard import components, figures_quality
+from dashboard.pages.imports_lists import system_link
 from dashboard.pages.parts import NOT_STATED
 from dashboard.pages.quality_address import Asked
 
 PATH = "/quality"
 #: Rows of the table of units beside those of whom there is evidence; the command writes them all.
 MOST_UNITS = 200
-MOST_CAUSES, MOST_REPEATS = 14, 60
+MOST_CAUSES, MOST_REPEATS, MOST_ACTIONS = 14, 60, 300
 #: Marks of the evidence, as in the funnel.
 MARKS = {NONE: "●", "more than expected": "▲", "fewer than expected": "◆"}
 
@@ -162,6 +164,36 @@ def repeats(counts: pl.DataFrame, asked: Asked) -> Component:
         "failed", pl.col("expected").round(1),
     )  # fmt: skip
     return html.Section([*inside, components.table(frame)], className="chart")
+
+
+def actions(frame: pl.DataFrame) -> Component:
+    """What is to be put right: state, owner, due date and age of each, those that are not verified first."""
+    inside: list[Any] = [
+        html.H2("Corrective actions", id="actions"),
+        html.P([words.READ["actions"], " ", summary(frame)], className="note"),
+    ]
+    if not frame.height:
+        example = "auditor action open SYSTEM --check voltage-rise --owner NAME --due DATE --why TEXT"
+        return html.Section([*inside, html.P(["To open one: ", html.Code(example)])], className="chart")
+    ordered = frame.sort((pl.col("state") == VERIFIED), "due", "action").head(MOST_ACTIONS)
+    rows = [
+        html.Tr([
+            html.Td(str(row["action"]), className="right"),
+            html.Td(system_link(row["system_id"])), html.Td(row["check"]),
+            html.Td(row["state"], className="verdict-pass" if row["state"] == VERIFIED else ""),
+            html.Td(row["owner"]),
+            html.Td(f"{row['due']}{', overdue' if row['overdue'] else ''}",
+                    className="verdict-fail" if row["overdue"] else ""),
+            html.Td(f"{row['age_days']:,}", className="right"), html.Td(str(row["reopened"]), className="right"),
+            html.Td(row["last_step"]),
+        ])
+        for row in ordered.iter_rows(named=True)
+    ]  # fmt: skip
+    head = [("number", "right"), ("system", ""), ("check", ""), ("state", ""), ("owner", ""), ("due", ""),
+            ("days old", "right"), ("came back", "right"), ("last step", "")]  # fmt: skip
+    more = frame.height - len(rows)
+    left = html.P(f"and {more:,} more: auditor action list -o actions.xlsx", className="note") if more else None
+    return html.Section([*inside, _table(head, rows, "Corrective actions"), left], className="chart quality-actions")
 
 
 def fit(found: Comparison) -> Component:

@@ -9,7 +9,8 @@ from pathlib import Path
 import polars as pl
 
 from auditor.quality.compare import Comparison
-from auditor.reports import quality
+from auditor.reports.quality import comparison as compared
+from auditor.reports.quality import fault_counts as counted
 from auditor.store import Store
 from auditor.store.records_db import Connection
 from auditor.store.snapshot import open_snapshot
@@ -37,11 +38,11 @@ def run_of(con: Connection, store: Store) -> Run:
 def comparison(run: Run, by: str, outcome: str) -> Comparison:
     """The comparison of a run; AuditorError where there is no such comparison."""
     with open_snapshot(Store(run.root), run.number) as con:
-        return quality.comparison(con, by, outcome)
+        return compared(con, by, outcome)
 
 
 @lru_cache(maxsize=KEPT)
 def fault_counts(run: Run, by: str) -> pl.DataFrame:
     """Systems judged and failing by unit, year and cause, of a run."""
     with open_snapshot(Store(run.root), run.number) as con:
-        return quality.fault_counts(con, by)
+        return counted(con, by)
