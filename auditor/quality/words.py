@@ -7,7 +7,6 @@ from typing import Any
 
 from auditor.quality.case_mix import adjusted_for
 from auditor.quality.compare import FEWER, MORE, NONE, Comparison
-from auditor.quality.limits import two_sided
 from auditor.quality.over_time import IN_A_ROW
 
 #: How to read each part.
@@ -100,8 +99,3 @@ def method(found: Comparison) -> str:
         f"Adjusted for {adjusted} ({found.fit.cases:,} cases, area under the ROC curve {found.fit.auc:.2f}); {together}"
         f"{more}; at most 5 in 100 of those told are false alarms."
     )
-
-
-def chance_of(unit: Mapping[str, Any]) -> float:
-    """The chance that a unit lies at least so far from what is expected, were it like all others."""
-    return float(two_sided(unit["score"]))

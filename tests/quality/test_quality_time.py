@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from auditor.quality import over_time, patterns
+from auditor.quality import over_time, patterns, timeline
 
 
 def test_p_chart() -> None:
@@ -66,6 +66,36 @@ def test_a_change_is_found_where_it_is() -> None:
     gap = over_time.changes([[5, 0, 0, 0]], [[1.5, 0, 0, 1.5]], [[8, 0, 0, 8]])
     assert gap.at[0] == 3
     assert gap.chance[0] == pytest.approx(2 * stats.hypergeom.sf(4, 16, 5, 8))
+
+
+def test_a_course_by_year_signals_by_the_rules() -> None:
+    years = pl.DataFrame({
+        "year": [None, *range(2010, 2020)], "judged": 20, "failed": [9, 12, *[3] * 9], "expected": 2.0,
+    })  # fmt: skip
+    found = timeline.by_year(years)
+    assert found["year"].to_list() == list(range(2010, 2020))
+    # Twelve of twenty where two are expected lies beyond; from the eighth year above what is expected on, so do others.
+    assert found["signal"].to_list() == [over_time.BEYOND, *[""] * 6, *[over_time.ROW] * 3]
+    assert found["share"].to_list() == pytest.approx([0.6, *[0.15] * 9])
+    # With nine times the spread the limits lie three times as many deviates out, and 12 of 20 lies within.
+    assert timeline.by_year(years.head(2), 9.0)["signal"].to_list() == [""]
+    assert timeline.by_year(years.clear()).height == 0
+
+
+def test_a_course_between_failures_goes_by_date() -> None:
+    days = pl.date_range(pl.date(2020, 1, 1), pl.date(2020, 1, 30), eager=True)
+    failed = [place in (1, 2, 4, 29) for place in range(30)]
+    cases = pl.DataFrame({"day": days, "system_id": [f"s{n}" for n in range(30)], "failed": failed})
+    frame, limit = timeline.between_failures(cases.reverse())
+    assert frame["gap"].to_list() == [1, 0, 1, 24]
+    assert limit == pytest.approx(6.5 + 3 * np.sqrt(6.5 * 7.5))
+    assert frame["signal"].to_list() == [""] * 4  # 24 lies below 27.4
+    assert frame["day"][0] == days[1]
+    often, _ = timeline.between_failures(cases.with_columns(failed=pl.int_range(30) >= 20))
+    assert often["gap"].to_list() == [20] + [0] * 9
+    assert often["signal"].to_list() == [over_time.BEYOND] + [""] * 7 + [over_time.ROW] * 2
+    nothing, _ = timeline.between_failures(cases.with_columns(failed=pl.lit(False)))
+    assert nothing.height == 0
 
 
 def test_pareto() -> None:
