@@ -126,6 +126,9 @@ def test_who_is_worse_is_found_and_cases_that_fail_together_tell_less() -> None:
     assert thrice.alike == pytest.approx(3 * found.alike, rel=0.05)
     score = thrice.units.filter(pl.col("value") == "d03")["score"][0]
     assert score == pytest.approx(found.told_apart["score"][0], rel=0.1)
+    for name in ("shrunken", "shrunken_low", "shrunken_high"):
+        alone, told = (one.units.sort("value")[name] for one in (found, thrice))
+        assert told.to_list() == pytest.approx(alone.to_list(), rel=0.05), name
 
 
 @pytest.mark.parametrize("failed", [True, False, None])
