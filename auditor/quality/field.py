@@ -34,7 +34,8 @@ def allocated(sizes: npt.ArrayLike, anticipated: npt.ArrayLike, visits: int) -> 
     if visits < least.sum():
         raise ValueError(f"{visits} visits are too few: the strata need {least.sum()}")
     taken, weight = least.copy(), size * np.sqrt(share * (1 - share))
-    # One visit after the other goes where it lowers the variance most (A. Sainte-Lague's and Neyman's optimum agree).
+    # One visit after the other goes where it lowers the variance most: the optimum in whole visits (T. Wright, Am.
+    # Stat. 66:217-224, 2012).
     for _ in range(min(visits, int(size.sum())) - int(taken.sum())):
         gain = np.where(taken < size, weight**2 / (taken * (taken + 1.0)), -1.0)
         taken[int(np.argmax(gain))] += 1
@@ -91,8 +92,10 @@ def estimated(found: pl.DataFrame) -> Estimate:
 
     The stratified mean and its variance with the finite population correction (W. G. Cochran, Sampling Techniques, 3rd
     ed. 1977, eq. 5.1, 5.7), and the Jeffreys interval at the effective sample size (N. Dean, M. Pagano, J. Surv. Stat.
-    Methodol. 3:484-503, 2015). Who was not visited counts as missing at random within the stratum. ValueError where a
-    stratum has fewer than two results, or fewer than its systems where it has only one.
+    Methodol. 3:484-503, 2015). In the variance each stratum has half a finding more of either kind, as the Jeffreys
+    interval has it: a stratum of which all visits found the same is not thought certain. Who was not visited counts as
+    missing at random within the stratum. ValueError where a stratum has fewer than two results, or fewer than its
+    systems where it has only one.
     """
     strata = found.group_by("stratum", maintain_order=True).agg(
         pl.col("stratum_systems").first().alias("systems"),
@@ -104,8 +107,11 @@ def estimated(found: pl.DataFrame) -> Estimate:
         raise ValueError("each stratum needs two results")
     weight, rate = size / size.sum(), bad / visited
     share = float(weight @ rate)
-    spread = np.where(visited > 1, rate * (1 - rate) / np.maximum(visited - 1, 1), 0.0)
+    rate = (bad + 0.5) / (visited + 1)
+    spread = rate * (1 - rate) / np.maximum(visited - 1, 1)
     variance = float((weight**2 * (1 - visited / size)) @ spread)
-    effective = share * (1 - share) / variance if variance > 0 else float(visited.sum())
+    if variance == 0:  # every system was visited
+        return Estimate(share, share, share, int(size.sum()), int(visited.sum()), float(visited.sum()), strata)
+    effective = float(weight @ rate) * (1 - float(weight @ rate)) / variance
     low, high = (float(end) for end in jeffreys(share * effective, effective))
     return Estimate(share, low, high, int(size.sum()), int(visited.sum()), effective, strata)

@@ -54,24 +54,34 @@ def test_the_estimate_by_hand() -> None:
     })  # fmt: skip
     told = field.estimated(found)
     assert told.share == pytest.approx(0.25 * 0.3 + 0.75 * 0.1)
-    # Cochran 1977, eq. 5.7: W^2 (1 - n/N) p q / (n - 1).
-    variance = 0.0625 * 0.9 * 0.21 / 9 + 0.5625 * (1 - 10 / 300) * 0.09 / 9
-    assert told.effective == pytest.approx(0.15 * 0.85 / variance)
+    # Cochran 1977, eq. 5.7: W^2 (1 - n/N) p q / (n - 1), with 3.5 and 7.5, 1.5 and 9.5 of 11 findings.
+    first, second = 3.5 / 11, 1.5 / 11
+    variance = 0.0625 * 0.9 * first * (1 - first) / 9 + 0.5625 * (1 - 10 / 300) * second * (1 - second) / 9
+    share = 0.25 * first + 0.75 * second
+    assert told.effective == pytest.approx(share * (1 - share) / variance)
     assert (told.systems, told.visited) == (400, 20)
     assert told.low < 0.15 < told.high
     with pytest.raises(ValueError, match="two results"):
         field.estimated(found.head(1))
 
 
-def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
+def test_who_visits_all_knows() -> None:
+    found = pl.DataFrame({"stratum": ["fail"] * 3, "stratum_systems": [3] * 3, "deficient": [True, True, False]})
+    told = field.estimated(found)
+    assert told.share == told.low == told.high == pytest.approx(2 / 3)
+
+
+@pytest.mark.parametrize("shares", [(0.6, 0.3, 0.08), (0.98, 0.5, 0.01)], ids=["even", "sharp"])
+def test_intervals_hold_the_truth_as_often_as_they_say(shares: tuple[float, ...]) -> None:
     rng = np.random.default_rng(2)
     systems = portfolio(fail=120, unknown=60, **{"pass": 420})
-    chance = systems["stratum"].replace_strict({"fail": 0.6, "unknown": 0.3, "pass": 0.08}).to_numpy()
+    by_stratum = dict(zip(("fail", "unknown", "pass"), shares, strict=True))
+    chance = systems["stratum"].replace_strict(by_stratum).to_numpy()
     systems = systems.with_columns(deficient=pl.Series(rng.random(600) < chance))
-    truth, held, shares = systems["deficient"].mean(), 0, []
+    truth, held, found = systems["deficient"].mean(), 0, []
     for seed in range(300):
         told = field.estimated(field.drawn(systems, 60, seed).join(systems.drop("stratum"), on="system_id"))
         held += told.low <= truth <= told.high
-        shares.append(told.share)
+        found.append(told.share)
     assert held / 300 > 0.92
-    assert np.mean(shares) == pytest.approx(truth, abs=4 * np.std(shares) / np.sqrt(300))
+    assert np.mean(found) == pytest.approx(truth, abs=4 * np.std(found) / np.sqrt(300))
