@@ -34,7 +34,10 @@ def compare(
     context: typer.Context,
     by: Annotated[str, typer.Option("--by", help=f"{', '.join(UNITS)}.")] = "designer",
     outcome: Annotated[
-        str, typer.Option("--outcome", help="A check, 'verdict', or 'trips:BAND' for that band or more often.")
+        str,
+        typer.Option(
+            "--outcome", help="A check, 'verdict', 'severity:safety', or 'trips:BAND' for that band or more often."
+        ),
     ] = DEFAULT_OUTCOME,
     run: RunOption = None,
     part: Annotated[

@@ -88,7 +88,7 @@ def method(found: Comparison) -> str:
     if found.fit is None:
         return "Nothing to adjust: no case fails, or all do."
     adjusted = ", ".join(adjusted_for(found.by))
-    together = f"cases of one system fail together {found.alike:.1f} times as much as alone"
+    together = f"cases of one system tend to fail together (design effect {found.alike:.1f})"
     between = found.spread / found.alike
     more = (
         f"; units vary {between:.1f} times as much as chance beyond that, which widens the limits"

@@ -22,7 +22,7 @@ UNITS = {
     "year": "design years",
 }
 DEFAULT_OUTCOME = "voltage-rise"
-VERDICT, TRIPS = "verdict", "trips"
+VERDICT, TRIPS, SEVERITY = "verdict", "trips", "severity"
 
 #: The year of a case is that of its design; without one, of its permit or first operation.
 DAY = "coalesce(s.design_date, s.permit_date, s.energized_date)"
@@ -43,9 +43,11 @@ def bands(con: Connection) -> list[str]:
 
 
 def outcomes(con: Connection) -> dict[str, str]:
-    """What can be compared: each check, the system's verdict, and bands of trips; by name, what a case does."""
+    """What can be compared: each check, the verdict, severities and bands of trips; by name, what it is called."""
     checks = con.execute('SELECT "check", title FROM "check" ORDER BY number').fetchall()
     named = dict(checks) | {VERDICT: "the system's verdict"}
+    severities = con.execute('SELECT DISTINCT severity FROM "check" ORDER BY severity').fetchall()
+    named |= {f"{SEVERITY}:{name}": f"any check of {name}" for (name,) in severities}
     return named | {f"{TRIPS}:{band}": f"trips expected: {band} or more often" for band in bands(con)[1:]}
 
 
@@ -97,12 +99,22 @@ def _circuits(by: str, outcome: str) -> str:
     )
 
 
+def _any_of(bits: str) -> str:
+    """SQL: whether a system fails any of some checks; null where none fails and one is unknown."""
+    failing = f"m.failing_checks & {bits} <> 0"
+    return f"CASE WHEN {failing} THEN true WHEN m.unknown_checks & {bits} <> 0 THEN NULL ELSE false END"
+
+
 def _systems(con: Connection, by: str, outcome: str) -> str:
     """Systems; their longest runs and fullest branch stand for them."""
     if outcome.startswith(f"{TRIPS}:"):
         often = bands(con)[bands(con).index(outcome.partition(":")[2]) :]
         listed = ", ".join("'" + band.replace("'", "''") + "'" for band in often)
         failed, where = f"r.trip_band IN ({listed})", ""
+    elif outcome.startswith(f"{SEVERITY}:"):
+        named = outcome.partition(":")[2].replace("'", "''")
+        bits = f"(SELECT bit_or(1::UINTEGER << number) FROM \"check\" WHERE severity = '{named}')"
+        failed, where = _any_of(bits), ""
     else:
         column = "r.verdict" if outcome == VERDICT else f"r.{outcome.replace('-', '_')}_verdict"
         failed = f"CASE {column} WHEN 'fail' THEN true WHEN 'pass' THEN false END"

@@ -74,9 +74,15 @@ def test_cases_count_what_the_run_judged(sample_store: Sample) -> None:
         bands = "('most months', 'most weeks')"
         counted = con.execute(f"SELECT count(*) FROM system_result WHERE trip_band IN {bands}").fetchall()[0][0]
         assert often == counted > 0
+        safety = "SELECT DISTINCT system_id FROM finding WHERE severity = 'safety' AND verdict = "
+        failing, unknown = ({row[0] for row in con.execute(f"{safety}'{v}'").fetchall()} for v in ("fail", "unknown"))
+        frame = cases(con, "crew", "severity:safety")
+        assert set(frame.filter("failed")["system_id"]) == failing
+        assert set(frame.filter(pl.col("failed").is_null())["system_id"]) == unknown - failing
         assert {*outcomes(con)} >= {"voltage-rise", "busbar", "verdict", "trips:most weeks"}
         for by in UNITS:
-            assert cases(con, by, "verdict")["value"].n_unique() > 1
+            for outcome in ("verdict", "voltage-rise"):
+                assert cases(con, by, outcome)["value"].n_unique() > 1
         lengths = cases(con, "designer", "voltage-rise").filter(pl.col("system_id") == "D0600")
         runs = con.execute(
             "SELECT length_m FROM run WHERE system_id = 'D0600' AND role = 'home run' ORDER BY circuit_id"
