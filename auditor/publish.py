@@ -18,6 +18,7 @@ import polars as pl
 from auditor import __version__
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
+from auditor.checks import CHECKS
 from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
@@ -26,11 +27,12 @@ from auditor.policy import Policy
 from auditor.prepare import Frames
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
-from auditor.store.decisions import all_decisions, in_force, merges, told_apart, waivers
+from auditor.store.actions import actions_of, moves
+from auditor.store.decisions import all_decisions, append, in_force, merges, told_apart, waivers
 from auditor.store.declared import declared
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import write_snapshot
+from auditor.store.snapshot import open_snapshot, write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
 
 if TYPE_CHECKING:
@@ -177,6 +179,23 @@ def last_import_date(con: Connection) -> date:
     return date.fromisoformat(str(found))
 
 
+def follow_actions(store: Store, run: int) -> None:
+    """Move the corrective actions that a published run verifies or finds failing again.
+
+    A run by other rules than the store's own moves nothing.
+    """
+    held = actions_of(in_force(all_decisions(store)))
+    if not held:
+        return
+    columns = {f"{check.name.replace('-', '_')}_verdict": check.name for check in CHECKS}
+    with open_snapshot(store, run) as con:
+        query = f"SELECT system_id, {', '.join(columns)} FROM system_result WHERE system_id IN (SELECT unnest(?))"
+        rows = con.execute(query, [[action.system for action in held]]).fetchall()
+    verdicts = {(row[0], check): v for row in rows for check, v in zip(columns.values(), row[1:], strict=True)}
+    for kind, subject, words in moves(held, verdicts, run):
+        append(store, kind, subject, words, f"run {run}")
+
+
 def publish(
     con: Connection,
     store: Store,
@@ -220,6 +239,8 @@ def publish(
     about = about_run(catalog, policy, as_of, done, other_rules)
     number, path = write_snapshot(con, store, done.paths, about, inside(policy), beside)
     store.sweep()
+    if not other_rules:
+        follow_actions(store, number)
     return Published(number, path, done.content_hash, done.systems, done.circuits)
 
 

@@ -38,7 +38,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.duplicates", "auditor.held"),
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips", "auditor.checks"),
     },
     "auditor.remedies": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.catalog", "auditor.policy", "auditor.trips"),
@@ -64,29 +64,32 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.audit", "auditor.publish", "auditor.store", "auditor.records", "auditor.catalog", "auditor.policy"),
         *("auditor.checks", "auditor.prepare", "auditor.trips"),
     },
-    "auditor.reports": {"auditor.store", "auditor.records"},
+    "auditor.quality": set(),
+    "auditor.reports": {"auditor.store", "auditor.records", "auditor.quality"},
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
         *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood", "auditor.compare"),
         *("auditor.mend", "auditor.remedies", "auditor.trips"),
+        "auditor.quality",
     },
     "auditor.__main__": {"auditor.cli"},
 }
 #: Libraries that a part may not know: pure functions know no file, no database and no frame.
 _PURE = {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}
-MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE}
+MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE, "auditor.quality": _PURE - {"polars"}}
 
 #: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
-#: the records' declared columns, and what a row of totals is called.
+#: the records' declared columns, what a row of totals is called, and the statistics of comparisons.
 DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
     "auditor.store.decisions", "auditor.trip_likelihood", "auditor.mend", "auditor.trips",
+    "auditor.store.actions", "auditor.reports.cases", "auditor.reports.quality",
 }  # fmt: skip
 #: Parts that the dashboard may know throughout.
-OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies")
+OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality")
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"
 

@@ -23,6 +23,7 @@ FILES = (
     ("projects.json", None),
     ("site_book.xlsx", "site_book_mapping.toml"),
     ("island_jobs.csv", "island_jobs_mapping.toml"),
+    ("designers.csv", None),
 )
 
 
