@@ -37,11 +37,11 @@ class Comparison:
     """What a comparison found.
 
     `units`, one row a unit in the order of size (years in their own): value, systems, judged, unknown, failed, share,
-    share_low, share_high (Wilson, 95 %), expected, ratio_low, ratio_high (exact, 95 %), shrunken, shrunken_low, shrunken_high,
-    chance_above (that its ratio is above 1), score (deviates), false_alarms (share among units at least so far out),
-    evidence, unadjusted (evidence by the share alone), changed (the year from which its ratio is another, null where
-    there is no evidence), before, after. `years`: value, year, judged, failed, expected. `cases` are those that were
-    judged, with their `chance`. `alike` is the design effect, `spread` the whole factor of overdispersion.
+    share_low, share_high (Wilson, 95 %), expected, ratio_low, ratio_high (exact, 95 %), shrunken, shrunken_low,
+    shrunken_high, chance_above (that its ratio is above 1), score (deviates), false_alarms (share among units at least
+    so far out), evidence, unadjusted (evidence by the share alone), changed (the year from which its ratio is another,
+    null where there is no evidence), before, after. `years`: value, year, judged, failed, expected. `cases` are those
+    that were judged, with their `chance`. `alike` is the design effect, `spread` the whole factor of overdispersion.
     """
 
     by: str

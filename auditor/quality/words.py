@@ -15,8 +15,9 @@ READ = {
     " alone keeps 95 in 100 dots within the inner lines and 998 in 1,000 within the outer ones, which are drawn for the"
     " average case mix. A dot has evidence only where it also stands out among so many: of those told, at most 5 in 100"
     " are false alarms.",
-    "table": "In the order of size (years in their own), not of rate: no rank is meant. “Expected” is what the same cases"
-    " would fail at by the case-mix model. The shrunken ratio is the one to act on: few cases are drawn towards all.",
+    "table": "In the order of size (years in their own), not of rate: no rank is meant. “Expected” is what the same"
+    " cases would fail at by the case-mix model. The shrunken ratio is the one to act on: few cases are drawn towards"
+    " all.",
     "fit": "What is expected rests on this model. An odds ratio above 1 means more failures where the term is larger;"
     " where cases in tenths by expectation fail as often as expected, the model is calibrated.",
     "time": "The share that fails by design year, within limits at three standard deviations around what the case mix"
