@@ -36,12 +36,12 @@ CASES: dict[str, pl.DataType] = {
 class Comparison:
     """What a comparison found.
 
-    `units`, one row a unit in the order of its size: value, systems, judged, unknown, failed, share, share_low,
-    share_high (Wilson, 95 %), expected, ratio_low, ratio_high (exact, 95 %), shrunken, shrunken_low, shrunken_high,
-    chance_above (that its ratio is above 1), score (deviates), false_alarms (share among units at least so far out),
-    evidence, unadjusted (evidence by the share alone), changed (the year from which its ratio is another, null where
-    there is no evidence), before, after. `years`: value, year, judged, failed, expected. `cases` are those that were
-    judged, with their `chance`. `alike` is the design effect, `spread` the whole factor of overdispersion.
+    `units`, one row a unit in the order of size (years in their own): value, systems, judged, unknown, failed, share,
+    share_low, share_high (Wilson, 95 %), expected, ratio_low, ratio_high (exact, 95 %), shrunken, shrunken_low,
+    shrunken_high, chance_above (that its ratio is above 1), score (deviates), false_alarms (share among units at least
+    so far out), evidence, unadjusted (evidence by the share alone), changed (the year from which its ratio is another,
+    null where there is no evidence), before, after. `years`: value, year, judged, failed, expected. `cases` are those
+    that were judged, with their `chance`. `alike` is the design effect, `spread` the whole factor of overdispersion.
     """
 
     by: str
@@ -82,7 +82,7 @@ def compare(cases: pl.DataFrame, by: str) -> Comparison:
         chance, fit = case_mix.expected(judged, by)
         alike = design_effect(judged, chance)
     judged = judged.with_columns(pl.Series("chance", chance, dtype=pl.Float64))
-    units = _counted(cases, judged)
+    units = _counted(cases, judged, by)
     years = (
         judged.group_by("value", "year")
         .agg(pl.len().alias("judged"), pl.col("failed").sum(), pl.col("chance").sum().alias("expected"))
@@ -104,7 +104,8 @@ def design_effect(judged: pl.DataFrame, chance: limits.Floats) -> float:
     return max(1.0, float((sums["r"] ** 2).sum()) / alone) if alone > 0 else 1.0
 
 
-def _counted(cases: pl.DataFrame, judged: pl.DataFrame) -> pl.DataFrame:
+def _counted(cases: pl.DataFrame, judged: pl.DataFrame, by: str) -> pl.DataFrame:
+    """Count by unit, in the order of size; years in their own."""
     unknown = cases.group_by("value").agg(
         pl.col("failed").is_null().sum().alias("unknown"), pl.col("system_id").n_unique().alias("systems")
     )
@@ -113,6 +114,8 @@ def _counted(cases: pl.DataFrame, judged: pl.DataFrame) -> pl.DataFrame:
     )
     joined = unknown.join(counts, on="value", how="left", nulls_equal=True)
     filled = joined.with_columns(pl.col("judged", "failed").fill_null(0), pl.col("expected").fill_null(0.0))
+    if by == "year":
+        return filled.sort("value", nulls_last=True)
     return filled.sort("judged", "value", descending=[True, False], nulls_last=True)
 
 

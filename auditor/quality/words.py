@@ -15,8 +15,9 @@ READ = {
     " alone keeps 95 in 100 dots within the inner lines and 998 in 1,000 within the outer ones, which are drawn for the"
     " average case mix. A dot has evidence only where it also stands out among so many: of those told, at most 5 in 100"
     " are false alarms.",
-    "table": "In the order of size, not of rate: no rank is meant. “Expected” is what the same cases would fail at by"
-    " the case-mix model. The shrunken ratio is the one to act on: few cases are drawn towards all.",
+    "table": "In the order of size (years in their own), not of rate: no rank is meant. “Expected” is what the same"
+    " cases would fail at by the case-mix model. The shrunken ratio is the one to act on: few cases are drawn towards"
+    " all.",
     "fit": "What is expected rests on this model. An odds ratio above 1 means more failures where the term is larger;"
     " where cases in tenths by expectation fail as often as expected, the model is calibrated.",
     "time": "The share that fails by design year, within limits at three standard deviations around what the case mix"
@@ -76,9 +77,9 @@ def answer(found: Comparison, plural: str) -> str:
         return (
             f"No evidence that {plural} differ: chance and case mix explain what {found.units.height:,} of them show."
         )
-    more = (told["evidence"] == MORE).sum()
+    more, stand = (told["evidence"] == MORE).sum(), "stands" if told.height == 1 else "stand"
     return (
-        f"{told.height:,} of {found.units.height:,} {plural} stand apart from what chance and case mix explain:"
+        f"{told.height:,} of {found.units.height:,} {plural} {stand} apart from what chance and case mix explain:"
         f" {more:,} by failing more often, {told.height - more:,} by failing less often."
     )
 

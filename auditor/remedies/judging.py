@@ -82,11 +82,11 @@ def _bits(checks: Sequence[Check], flag: Callable[[Check], pl.Expr]) -> pl.Expr:
 
 
 def _worse(check: Check) -> pl.Expr:
-    """Whether a verdict that was fine is not any more, or one that was unknown fails."""
+    """Whether a verdict that was fine is not any more, or one that was unknown fails; so where nothing is known."""
     after, before = (
         pl.col(f"{prefix}{check.column}_verdict").to_physical().clip(upper_bound=FINE) for prefix in ("", "was_")
     )
-    return after < before
+    return (after < before).fill_null(True)
 
 
 def _was(frame: pl.DataFrame, keys: list[str], checks: Sequence[Check]) -> pl.DataFrame:

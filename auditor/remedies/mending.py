@@ -14,7 +14,7 @@ from auditor.audit import Results
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
 from auditor.remedies import BY_NAME, EFFORTS, REMEDIES
-from auditor.remedies.base import LIKELY_TRIP_DAYS, Proposal, Remedy, Situation
+from auditor.remedies.base import CANDIDATE, LIKELY_TRIP_DAYS, Proposal, Remedy, Situation
 from auditor.remedies.candidates import Laid, chosen, first_laid, next_laid, together
 from auditor.remedies.judging import BIT, FIGURES, before, check_names, judged_candidates, named, situated
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 WORTH_TWO = BIT["voltage-rise"] | BIT["terminal-voltage"] | BIT["busbar"]
 #: Candidates of a system that a second remedy is tried on: those with the least rise left.
 BASES = 2
+#: The remedy that mends a busbar and leaves the rise as it is.
+PANEL = "panel-connection"
 
 #: The columns of the table, in order, with their types. `candidate` numbers those of a system from one.
 COLUMNS: dict[str, pl.DataType] = {
@@ -101,10 +103,11 @@ def work_out(
         laid.append(first_laid(records, _parted(proposals, short), table.height))
         others, table = judge(laid[1])
         found.append(table)
-        base = chosen(together(laid), _bases(pl.concat(found), left, was))
+        judged_so_far = pl.concat(found)
+        base = chosen(together(laid), _bases(judged_so_far, left, was))
         if base.candidate.height:
-            both = _joined(results, others)
-            laid.append(next_laid(base, _following(base, both, root, as_of), sum(t.height for t in found)))
+            situation = _situation_of(base, _joined(results, others), root, as_of)
+            laid.append(next_laid(base, _following(situation, judged_so_far), judged_so_far.height))
             found.append(judge(laid[2])[1])
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
     told = _told(pl.concat(found), was, grows, cleared)
@@ -134,8 +137,8 @@ def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.Dat
     Where the rise is left, another remedy for it must be able to follow.
     """
     fails = pl.col("fails") & WORTH_TWO
-    for_rise = [remedy.name for remedy in REMEDIES if set(remedy.then) - {"panel-connection"}]
-    for_busbar = [remedy.name for remedy in REMEDIES if "panel-connection" in remedy.then]
+    for_rise = [remedy.name for remedy in REMEDIES if set(remedy.then) - {PANEL}]
+    for_busbar = [remedy.name for remedy in REMEDIES if PANEL in remedy.then]
     of = pl.col("last").is_in
     follows = pl.when(fails != BIT["busbar"]).then(of(for_rise)).otherwise(of(for_busbar))
     rows = table.filter((fails != 0) & follows).join(left, on="root", how="semi")
@@ -145,23 +148,36 @@ def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.Dat
     return ranked.filter(pl.col("_rank") < BASES).select("clone")
 
 
-def _following(base: Laid, results: Results, root: Situation, as_of: date) -> list[tuple[Remedy, Proposal]]:
-    """What may follow each base, laid out from the base as it was judged; a step that is not enough is left out."""
-    ids = base.candidate.select(pl.col("clone").alias("system_id"), "last")
-    kept = Results(
-        results.circuit.join(ids, on="system_id", how="semi", maintain_order="left"),
-        results.system.join(ids, on="system_id", how="semi", maintain_order="left"),
+def _situation_of(base: Laid, results: Results, root: Situation, as_of: date) -> Situation:
+    """The candidates that a second remedy is tried on, as they were judged."""
+    ids = base.candidate.select(pl.col("clone").alias("system_id"))
+    circuit, system = (
+        frame.join(ids, on="system_id", how="semi", maintain_order="left")
+        for frame in (results.circuit, results.system)
     )
     prepared = prepare(base.records, root.catalog, root.policy, as_of)
-    situation = Situation(base.records, prepared, kept, root.catalog, root.policy)
+    return Situation(base.records, prepared, Results(circuit, system), root.catalog, root.policy)
+
+
+def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, Proposal]]:
+    """What may follow each base and is reckoned to be enough then; `table` holds the bases as they were judged.
+
+    Another place at the panel follows where the busbar alone is left, and where it mends the busbar by itself.
+    """
+    left = pl.col("fails") & WORTH_TWO
+    ids = situation.records.system.select(pl.col("system_id").alias("clone"))
+    base = table.join(ids, on="clone", how="semi").select(pl.col("clone").alias("system_id"), "root", "last", left)
+    mends = table.filter((pl.col("last") == PANEL) & ((left & BIT["busbar"]) == 0) & (pl.col("worse") == 0))
+    mends = mends.sort("root", "variant").unique("root", keep="first").select("root", "variant")
     found = []
     for name in sorted({follower for remedy in REMEDIES for follower in remedy.then}):
-        remedy = BY_NAME[name]
         leading = [each.name for each in REMEDIES if name in each.then]
-        proposed = remedy.propose(situation)
-        allowed = ids.filter(pl.col("last").is_in(leading)).select("system_id")
-        candidate = proposed.candidate.join(allowed, on="system_id", how="semi", maintain_order="left")
-        found.append((remedy, replace(proposed, candidate=candidate)))
+        proposed = BY_NAME[name].propose(situation)
+        rows = base.filter(pl.col("last").is_in(leading), (pl.col("fails") == BIT["busbar"]) == (name == PANEL))
+        candidate = proposed.candidate.filter("enough").join(rows, on="system_id", maintain_order="left")
+        if name == PANEL:
+            candidate = candidate.join(mends, on=["root", "variant"], how="semi", maintain_order="left")
+        found.append((BY_NAME[name], replace(proposed, candidate=candidate.select(list(CANDIDATE)))))
     return found
 
 

@@ -30,7 +30,7 @@ from auditor.trips import Tables
 
 AS_OF = date(2026, 1, 31)
 #: Rows for one failing system of the generated portfolio, about.
-ROWS_EACH = 7
+ROWS_EACH = 5
 
 
 def measured(folder: Path, systems: int) -> dict[str, Any]:

@@ -29,7 +29,7 @@ def test_the_comparison_says_by_which_rules_and_how_to_read_it(run: Run, root: P
     assert lines[0] == "Run 1: judged by the policy “sample portfolio” and the specs of 2026-01-31."
     assert "2 of 15 designers stand apart" in told.out
     assert "Adjusted for home-run length, feeder length, units per branch, year, service" in told.out
-    assert "In the order of size, not of rate" in told.out
+    assert "In the order of size (years in their own), not of rate" in told.out
     names = [line.split()[0] for line in lines if " fail, " in line and "expected" in line and line[0].isalpha()]
     assert names.index("Odalys") < names.index("Isaune") < names.index("Hestrel") < names.index("Nerrow")
     none = run("quality", "--by", "office", "--outcome", "busbar", "--run", 1, "--store", root)

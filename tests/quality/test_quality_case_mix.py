@@ -120,6 +120,7 @@ def test_who_is_worse_is_found_and_cases_that_fail_together_tell_less() -> None:
     frame = mixed().with_columns(failed=pl.col("failed") | worse)
     found = compare.compare(frame, "designer")
     assert found.told_apart["value"].to_list() == ["d03"]
+    assert words.answer(found, "designers").startswith("1 of 21 designers stands apart")
     # The same verdicts told three times over are no more evidence.
     thrice = compare.compare(pl.concat([frame] * 3), "designer")
     assert found.alike == pytest.approx(1.0, abs=0.1)
