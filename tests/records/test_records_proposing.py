@@ -152,6 +152,13 @@ def test_nine_in_ten_columns_come_out_right() -> None:
     assert sum(one.right for one in scores) >= 0.9 * sum(one.items for one in scores), report()
 
 
+def test_nine_in_ten_columns_of_ten_unseen_headers_come_out_right() -> None:
+    """31 to 40 were closed to whoever wrote the matcher and its words (README.md)."""
+    scores = [score(path) for path in FILES if 31 <= int(path.stem) <= 40]
+    assert len(scores) == 10
+    assert sum(one.right for one in scores) >= 0.9 * sum(one.items for one in scores), report()
+
+
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_nothing_wrong_is_called_sure(path: Path) -> None:
     assert score(path).sure_and_wrong == []
