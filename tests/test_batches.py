@@ -49,11 +49,9 @@ def some_records(records):
     """The records with every 24th system alone: an audit of one system at a time takes a fifth of a second each."""
     records.execute("BEGIN")
     records.execute("CREATE TEMP TABLE kept AS SELECT system_id FROM system ORDER BY system_id")
+    chosen = "SELECT system_id FROM kept WHERE rowid % 24 = 0 OR system_id IN ('Q0140', 'Q0236')"
     for table in ("system", "circuit", "unit", "run"):
-        records.execute(
-            f"DELETE FROM {table} WHERE system_id NOT IN (SELECT system_id FROM kept WHERE rowid % 24 = 0 OR"
-            " system_id IN ('Q0140', 'Q0236'))"
-        )
+        records.execute(f"DELETE FROM {table} WHERE system_id NOT IN ({chosen})")
     yield records
     records.execute("ROLLBACK")
 

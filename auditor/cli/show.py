@@ -376,10 +376,7 @@ def _trips(con: Connection, root: Path) -> None:
     bands = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])["trips"]["band"]
     known = [(band["name"], counts[band["name"]]) for band in reversed(bands) if band["name"] in counts]
     told = ", ".join(f"{name} {number:,}" for name, number in known) or "of no system"
-    plain(
-        f"\nOvervoltage trips expected (on an assumed supply where none was read): {told};"
-        f" unknown {counts.get(None, 0):,}."
-    )
+    plain(f"\nOvervoltage trips expected (on an assumed supply): {told}; unknown {counts.get(None, 0):,}.")
     logged, read = con.execute(
         "SELECT count(log_multiplier), count(*) FILTER (supply_from <> 'policy') FROM system_result"
     ).fetchall()[0]

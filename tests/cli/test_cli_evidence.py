@@ -72,7 +72,8 @@ def logs_move_the_planted_systems(store: Path) -> None:
     for row in told.values():
         seen, expected = row["logged_trip_days"], row["expected_trip_days_in_log"]
         assert row["supply_from"] == "policy"
-        assert (row["log_multiplier"] > 1) == (seen > expected), row["system_id"]
+        assert seen == 0 or seen < 2 * expected or row["log_multiplier"] > 1, row["system_id"]
+        assert seen or row["log_multiplier"] < 1, row["system_id"]
     # Of the quiet ones the log in winter alone moves least, then those silent over the summer or since June.
     quiet = {system_id: times[system_id] for system_id, row in told.items() if not row["logged_trip_days"]}
     assert max(quiet, key=lambda system_id: quiet[system_id]) == "Q0169"
