@@ -123,12 +123,13 @@ def runs(
     shown = current_number(place)
     others = {}
     for number in numbers:
-        line, others[number], base = _run(place, number)
+        line, given, base = _run(place, number)
+        others[number] = given, f"run {base}'s" if base else "the store's own"
         table.add_row(*line, f"no: re-check of {base}" if base else "yes" if number == shown else "")
     show.tabular(table)
-    for number, given in others.items():
+    for number, (given, usual) in others.items():
         if given:
-            show.plain(f"Run {number} used other rules: {given}")
+            show.plain(f"Run {number} used other rules than {usual}: {given}")
 
 
 def _run(store: Store, number: int) -> tuple[list[str], str, int]:

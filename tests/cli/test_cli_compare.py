@@ -46,7 +46,7 @@ def test_from_a_changed_sheet_to_whom_to_tell(run: Run, refused: Refused, store:
     assert current_number(Store(store)) == 1
     listed = run("runs", "--store", store).out
     assert "no: re-check of 1" in listed
-    assert f"Run 2 used other rules: --catalog {other}" in listed
+    assert f"Run 2 used other rules than run 1's: --catalog {other}" in listed
 
     told = run("compare", 1, 2, "-o", "changes.csv", "--notices", "notices.csv", "--store", store)
     assert told.status == 0
