@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Set
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
@@ -266,7 +267,15 @@ def _inner(name: Name, words: Vocabulary) -> list[tuple[str, bool]]:
 def _near_phrases(header: tuple[str, ...], words: Vocabulary) -> list[Phrase]:
     """Return the phrases that share a word with a header, spelling mistakes allowed for."""
     near = dict.fromkeys(known for word in header for known in _known_like(word))
-    return list(dict.fromkeys(phrase for word in near for phrase in words.having[word]))
+    found = dict.fromkeys(phrase for word in near for phrase in words.having[word])
+    return [phrase for phrase in found if _may_reach(phrase, near.keys(), len(header))]
+
+
+def _may_reach(phrase: Phrase, near: Set[str], wide: int) -> bool:
+    """Whether a phrase can score enough: as many of its words are near, and of the header's others all are soft."""
+    most = sum(word in near for word in phrase.words)
+    counted = most + _SOFT_WEIGHT * max(0, wide - most)
+    return most == len(phrase.words) or 200.0 * most / (counted + len(phrase.words)) >= LEAST_SCORE * _BARE_SCORE
 
 
 @cache
