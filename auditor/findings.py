@@ -28,7 +28,7 @@ _LABELS = {
     "backfeed_position": "place of the solar breaker on the busbar",
     "backfed_breaker": "breaker that feeds the busbar",
 }
-_UNITS = ("_m", "_a", "_c", "_mm", "_kva", "_pct")
+_UNITS = ("_m", "_a", "_c", "_mm", "_kva", "_pct", "_deg")
 
 #: Columns of the view in the order of an export.
 COLUMNS = (

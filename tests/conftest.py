@@ -35,6 +35,7 @@ SAMPLE_FILES = (
     ("projects.json", None),
     ("site_book.xlsx", "site_book_mapping.toml"),
     ("island_jobs.csv", "island_jobs_mapping.toml"),
+    ("designers.csv", None),
 )
 AS_OF = date(2026, 1, 31)
 

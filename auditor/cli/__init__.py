@@ -14,6 +14,7 @@ from typer.exceptions import TyperException
 
 from auditor import jobs
 from auditor.cli import (
+    acting,
     comparing,
     deciding,
     demo,
@@ -22,6 +23,8 @@ from auditor.cli import (
     exporting,
     importing,
     mapping,
+    mending,
+    quality,
     running,
     serving,
     settings,
@@ -46,7 +49,10 @@ app.command("compare")(comparing.compare)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.command("mend")(mending.mend)
 app.add_typer(deciding.app, name="decide")
+app.add_typer(quality.app, name="quality")
+app.add_typer(acting.app, name="action")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)
 app.command("catalog")(settings.catalog)

@@ -112,7 +112,7 @@ def list_decisions(store: StoreOption = DEFAULT_STORE) -> None:
     for d in decisions:
         state = "in force" if d.id in standing else f"undone by {undone[d.id]}" if d.id in undone else ""
         when = d.at.replace("T", " ").removesuffix("+00:00")
-        table.add_row(str(d.id), when, *map(_cell, (d.who, d.kind, _about(d), d.text)), state)
+        table.add_row(str(d.id), when, *map(show.cell, (d.who, d.kind, _about(d), d.text)), state)
     show.tabular(table)
 
 
@@ -154,8 +154,3 @@ def _about(decision: Decision) -> str:
     if decision.undoes is not None:
         return f"decision {decision.undoes}"
     return ", ".join(decision.subject.values())
-
-
-def _cell(text: str) -> str:
-    """A text as one line of a table, in which nothing is markup."""
-    return show.safe(text).replace("\n", " ").replace("[", r"\[")

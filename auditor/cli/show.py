@@ -90,6 +90,11 @@ def safe(text: str) -> str:
     return text.translate(_CONTROLS)
 
 
+def cell(text: str) -> str:
+    """A text as one line of a table, in which nothing is markup."""
+    return safe(text).replace("\n", " ").replace("[", r"\[")
+
+
 def plain(text: str) -> None:
     """Print a line as it is: nothing in it is markup."""
     console.print(safe(text), markup=False, soft_wrap=True)
@@ -372,6 +377,11 @@ def _trips(con: Connection, root: Path) -> None:
     known = [(band["name"], counts[band["name"]]) for band in reversed(bands) if band["name"] in counts]
     told = ", ".join(f"{name} {number:,}" for name, number in known) or "of no system"
     plain(f"\nOvervoltage trips expected (on an assumed supply): {told}; unknown {counts.get(None, 0):,}.")
+    logged, read = con.execute(
+        "SELECT count(log_multiplier), count(*) FILTER (supply_from <> 'policy') FROM system_result"
+    ).fetchall()[0]
+    if logged or read:
+        plain(f"  Logs changed the figures of {counted(logged, 'system')}; readings give the supply of {read:,}.")
     plain(f"  Most first, with causes: auditor export trips -o trips.xlsx{at_store(root)}")
 
 

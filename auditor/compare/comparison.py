@@ -19,11 +19,11 @@ import polars as pl
 
 from auditor.compare import changes
 from auditor.compare.causes import KEYS, Versions, find_causes
-from auditor.compare.factors import RECORDS, Factor, rule_factors
+from auditor.compare.factors import EVIDENCE, RECORDS, Factor, rule_factors
 from auditor.compare.notices import NOTICE
 from auditor.compare.rules import rules_of
 from auditor.compare.trials import Trials
-from auditor.compare.uses import OF_TRIPS, uses
+from auditor.compare.uses import OF_TRIPS, evidence_differs, uses
 from auditor.errors import AuditorError
 from auditor.publish import code_hash
 from auditor.store import Store
@@ -116,7 +116,8 @@ def _causes(
     from auditor.trips import Tables  # It is slow to load, and few commands need it.
 
     before, after = rules_of(con, "a"), rules_of(con, "b")
-    factors = [*rule_factors(before, after), *([_RECORDS] if _records_differ(con) else [])]
+    beside = [*([_RECORDS] if _records_differ(con) else []), *([_EVIDENCE] if evidence_differs(con) else [])]
+    factors = [*rule_factors(before, after), *beside]
     frame = pl.DataFrame([vars(factor) for factor in factors], schema=dict.fromkeys(vars(_RECORDS), pl.String))
     con.register("incoming", frame.with_row_index("number").to_arrow())
     con.execute("CREATE TABLE factor AS SELECT number::INTEGER AS number, kind, key, name, detail FROM incoming")
@@ -137,6 +138,7 @@ def _causes(
 
 
 _RECORDS = Factor("records", "", RECORDS, "imports or decisions between the runs")
+_EVIDENCE = Factor("evidence", "", EVIDENCE, "imports between the runs")
 
 
 def _records_differ(con: Connection) -> bool:
@@ -165,7 +167,7 @@ def _of_kinds(
     con.unregister("rows")
     found = uses(con, trials.factors, trials.before, trials.after)
     if "'trips'" not in kinds:
-        idle = [n for n, factor in enumerate(trials.factors) if factor.key.startswith(OF_TRIPS)]
+        idle = [n for n, f in enumerate(trials.factors) if f.key.startswith(OF_TRIPS) or f.kind == "evidence"]
         found = found.filter(pl.col("factor").is_in(idle).not_())
     names = [factor.name for factor in trials.factors]
     return find_causes(rows, found, names, trial, _versions(con))

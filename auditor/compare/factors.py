@@ -13,7 +13,7 @@ from auditor.catalog.grid import GridProfile
 from auditor.compare.rules import Rules
 from auditor.policy import Policy
 
-Kind = Literal["inverter", "trunk", "module", "grid_profile", "table", "policy", "as_of", "records"]
+Kind = Literal["inverter", "trunk", "module", "grid_profile", "table", "policy", "as_of", "records", "evidence"]
 #: Tables of the catalog whose entries are switched one by one; every other table is switched as a whole.
 BY_ENTRY = ("inverter", "trunk", "module", "grid_profile")
 #: Words for kinds and tables.
@@ -24,6 +24,7 @@ SEPARATOR = "\0"
 WHOLE_LISTS = (("trips", "band"),)
 AS_OF = "as-of date"
 RECORDS = "records"
+EVIDENCE = "logs and readings"
 _SHOWN = 60
 
 

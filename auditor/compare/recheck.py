@@ -12,6 +12,7 @@ import polars as pl
 
 from auditor.compare.rules import Rules, rules_of
 from auditor.errors import AuditorError
+from auditor.held import snapshot_evidence
 from auditor.publish import Progress, Published, about_run, audit_all, inside, portfolio_warnings
 from auditor.store import Store
 from auditor.store.decisions import WAIVER_SCHEMA
@@ -45,19 +46,26 @@ def recheck(
         rules = change(rules_of(con))
         tables = Tables(store.root / "tables", made)
         try:
-            paths, content_hash, systems, circuits = audit_all(
-                con, folder, rules.catalog, rules.policy, rules.as_of, progress=progress, tables=tables
+            done = audit_all(
+                con,
+                folder,
+                rules.catalog,
+                rules.policy,
+                rules.as_of,
+                progress=progress,
+                tables=tables,
+                evidence=snapshot_evidence(con),
             )
         except duckdb.BinderException as error:
             raise AuditorError(
                 f"Run {base} was made by another version, which kept other records. Make a new one: auditor audit"
             ) from error
-        about = about_run(rules.catalog, rules.policy, rules.as_of, content_hash, (systems, circuits), told)
+        about = about_run(rules.catalog, rules.policy, rules.as_of, done, told)
         beside = {"of_portfolio": portfolio_warnings(con), **_later_tables(con)}
         number, path = write_recheck(
-            store, folder, base, paths, about | {"recheck_of": base}, inside(rules.policy), beside
+            store, folder, base, done.paths, about | {"recheck_of": base}, inside(rules.policy), beside
         )
-    return Published(number, path, content_hash, systems, circuits)
+    return Published(number, path, done.content_hash, done.systems, done.circuits)
 
 
 def _later_tables(con: Connection) -> dict[str, pl.DataFrame]:

@@ -15,13 +15,14 @@ from auditor.compare.causes import KEYS
 from auditor.compare.changes import columns_of
 from auditor.compare.factors import Factor, switched
 from auditor.compare.rules import Rules
+from auditor.held import snapshot_evidence
 from auditor.prepare import Records
 from auditor.records.frames import KIND_TYPES
 from auditor.records.schema import TABLES, Table
 from auditor.store.records_db import Connection, quoted
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Systems that are audited at once: memory is bounded by them.
 AT_ONCE = 20_000
@@ -49,28 +50,30 @@ class Trials:
         return self._tried(chosen, systems, self._expected)
 
     def _tried(
-        self, chosen: frozenset[int], systems: pl.Series, made: Callable[[Records, Rules], pl.DataFrame]
+        self, chosen: frozenset[int], systems: pl.Series, made: Callable[[_Held, Rules], pl.DataFrame]
     ) -> pl.DataFrame:
         factors = [self.factors[number] for number in sorted(chosen)]
         rules = switched(self.before, self.after, factors)
-        schema = "b" if any(factor.kind == "records" for factor in factors) else "a"
+        kinds = {factor.kind for factor in factors}
+        schemas = ("b" if "records" in kinds else "a", "b" if "evidence" in kinds else "a")
         parts: list[pl.DataFrame] = []
         with ThreadPoolExecutor(WORKERS) as pool:
             for first in range(0, len(systems), AT_ONCE * WORKERS):
                 slices = [systems[at : at + AT_ONCE] for at in range(first, first + AT_ONCE * WORKERS, AT_ONCE)]
-                records = [_records(self.con, schema, some) for some in slices if len(some)]
-                parts += pool.map(lambda some: made(some, rules), records)
-                self.told(sum(some.circuit.height for some in records))
+                held = [_held(self.con, schemas, some) for some in slices if len(some)]
+                parts += pool.map(lambda some: made(some, rules), held)
+                self.told(sum(some.records.circuit.height for some in held))
         return pl.concat(parts)
 
-    def _judged(self, records: Records, rules: Rules) -> pl.DataFrame:
-        judged = judge(records, rules.catalog.frames(), rules.policy, rules.as_of)
+    def _judged(self, held: _Held, rules: Rules) -> pl.DataFrame:
+        judged = judge(held.records, rules.catalog.frames(), rules.policy, rules.as_of)
         parts = list(_long(judged.circuit, "circuit"))
         parts += [*_long(judged.system, "system"), _keyed(judged.system, "system", None, "verdict")]
         return pl.concat(parts)
 
-    def _expected(self, records: Records, rules: Rules) -> pl.DataFrame:
-        results = audit(records, rules.catalog.frames(), rules.policy, rules.as_of, self.tables)
+    def _expected(self, held: _Held, rules: Rules) -> pl.DataFrame:
+        catalog = rules.catalog.frames()
+        results = audit(held.records, catalog, rules.policy, rules.as_of, self.tables, held.evidence)
         return _keyed(results.system, "trips", None, "trip_band")
 
 
@@ -87,11 +90,21 @@ def _long(frame: pl.DataFrame, level: str) -> Iterator[pl.DataFrame]:
             yield _keyed(frame, "check", check.name, f"{check.column}_verdict")
 
 
-def _records(con: Connection, schema: str, systems: pl.Series) -> Records:
-    """The systems' records in one of the runs; a column that its version did not know is empty."""
+@dataclass(frozen=True)
+class _Held:
+    """What runs hold of some systems."""
+
+    records: Records
+    evidence: Evidence
+
+
+def _held(con: Connection, schemas: tuple[str, str], systems: pl.Series) -> _Held:
+    """The systems' records in one of the runs and their evidence in one; a column that its version lacks is empty."""
+    of_records, of_evidence = schemas
     con.register("tried", systems.to_frame("system_id").to_arrow())
     try:
-        return Records(*(_read(con, schema, table) for table in TABLES))
+        records = Records(*(_read(con, of_records, table) for table in TABLES))
+        return _Held(records, snapshot_evidence(con, of_evidence, " SEMI JOIN tried USING (system_id)"))
     finally:
         con.unregister("tried")
 

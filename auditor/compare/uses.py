@@ -10,6 +10,7 @@ from auditor.catalog import alias_key
 from auditor.compare.changes import columns_of
 from auditor.compare.factors import BY_ENTRY, Factor, model_key
 from auditor.compare.rules import Rules
+from auditor.held import FITTED, OBSERVED, holds
 from auditor.records.schema import TABLES
 from auditor.store.records_db import Connection, quoted
 
@@ -49,6 +50,8 @@ def _queries(con: Connection, factor: Factor, before: Rules, after: Rules) -> It
             yield from [] if dated else _naming(con, kind, _turning(kind, before, after))
     elif factor.kind == "records":
         yield from _revised()
+    elif factor.kind == "evidence":
+        yield from _told_anew(con)
     elif factor.kind == "policy" and factor.key.startswith("region\0"):
         region = factor.key.split("\0")[1].replace("'", "''")
         yield from (f"SELECT system_id FROM {schema}.system WHERE region = '{region}'" for schema in ("a", "b"))
@@ -83,6 +86,22 @@ def _naming(con: Connection, kind: str, keys: set[str]) -> Iterator[str]:
             spelt = ", ".join("'" + text.replace("'", "''") + "'" for (text,) in texts if key(text) in keys)
             if spelt:
                 yield f"SELECT system_id FROM {place} WHERE {column} IN ({spelt})"
+
+
+def evidence_differs(con: Connection) -> bool:
+    """Whether the runs rest on other logs or readings."""
+    return any(con.execute(f"SELECT 1 FROM ({query}) LIMIT 1").fetchall() for query in _told_anew(con))
+
+
+def _told_anew(con: Connection) -> Iterator[str]:
+    """The systems whose logs or fitted supply differ; a run that has no such table holds nothing of the kind."""
+    for table in (OBSERVED, FITTED):
+        held = [schema for schema in ("a", "b") if holds(con, table, schema)]
+        if len(held) == 1:
+            yield f"SELECT system_id FROM {held[0]}.{table}"
+        elif held:
+            a, b = (f"FROM {schema}.{table}" for schema in held)
+            yield f"SELECT system_id FROM (({a} EXCEPT {b}) UNION ALL ({b} EXCEPT {a}))"
 
 
 def _revised() -> Iterator[str]:

@@ -17,6 +17,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from auditor.errors import AuditorError
+from auditor.store import actions
 from auditor.store.folder import Store
 
 #: What each kind of decision is about: the keys of its subject.
@@ -26,6 +27,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "note": ("system",),
     "waive": ("system", "check", "until"),
     "undo": (),
+    **actions.SUBJECTS,
 }
 MERGED_SCHEMA: dict[str, pl.DataType] = {
     "dropped_id": pl.String(),
@@ -202,6 +204,8 @@ def _check_sense(new: Decision, held: Sequence[Decision]) -> None:
         _check_apart(new.subject["a"], new.subject["b"], standing)
     elif new.kind == "waive":
         _check_waiver(new, standing)
+    elif new.kind in actions.SUBJECTS:
+        actions.check_step(new, standing)
 
 
 def _check_undo(new: Decision, held: Sequence[Decision], standing: Sequence[Decision]) -> None:

@@ -17,9 +17,9 @@ from auditor.compare.comparison import compare
 from auditor.compare.recheck import recheck
 from auditor.compare.rules import Rules
 from auditor.errors import AuditorError
+from auditor.held import read_records
 from auditor.policy import load_policy
 from auditor.prepare import Records
-from auditor.publish import read_records
 from auditor.store import Store
 from auditor.store.decisions import append
 from auditor.store.snapshot import (
