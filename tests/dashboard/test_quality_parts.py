@@ -19,6 +19,7 @@ from dashboard.pages.quality_address import Asked, asked_of
 from dashboard.snapshots import Snapshots
 
 OUTCOMES = ("voltage-rise", "verdict")
+REGIONS = ("North & West",)
 
 
 def words(component: Component) -> str:
@@ -28,27 +29,30 @@ def words(component: Component) -> str:
 
 @pytest.mark.parametrize(
     "asked",
-    [Asked(), Asked("crew", "verdict", "A&B=1 ü"), Asked(unit=""), Asked(by="year", unit="2019")],
+    [Asked(), Asked("crew", "verdict", "North & West", "A&B=1 ü"), Asked(unit=""), Asked(by="year", unit="2019")],
     ids=["default", "all", "not stated", "year"],
 )
 def test_an_address_says_it_all(asked: Asked) -> None:
-    assert asked_of(asked.address, OUTCOMES) == (asked, ())
+    assert asked_of(asked.address, OUTCOMES, REGIONS) == (asked, ())
 
 
 def test_what_is_not_understood_is_said() -> None:
-    asked, notes = asked_of("?by=boss&outcome=luck&unit=Bo&rank=1", OUTCOMES)
+    asked, notes = asked_of("?by=boss&outcome=luck&unit=Bo&rank=1&region=Elsewhere", OUTCOMES, REGIONS)
     assert asked == Asked(unit="Bo")
-    assert len(notes) == 3
+    assert len(notes) == 4
 
 
 def test_a_choice_becomes_an_address() -> None:
     asked = Asked(unit="Bo")
-    assert quality.after(asked, "designer", "verdict", None) == "?outcome=verdict&unit=Bo"
-    assert quality.after(asked, "crew", "voltage-rise", None) == "?by=crew"
-    assert quality.after(asked, "designer", "voltage-rise", None) is no_update
+    assert quality.after(asked, "designer", "verdict", None, None) == "?outcome=verdict&unit=Bo"
+    assert quality.after(asked, "crew", "voltage-rise", key(None), None) == "?by=crew"
+    assert (
+        quality.after(asked, "designer", "voltage-rise", key("North & West"), None) == "?region=North+%26+West&unit=Bo"
+    )
+    assert quality.after(asked, "designer", "voltage-rise", key(None), None) is no_update
     for value, address in (("Ö & co", "?unit=%C3%96+%26+co"), (None, "?unit=")):
         click = {"points": [{"customdata": [key(value)]}]}
-        assert quality.after(Asked(), "designer", "voltage-rise", click) == address
+        assert quality.after(Asked(), "designer", "voltage-rise", None, click) == address
 
 
 @pytest.fixture
@@ -76,7 +80,7 @@ def test_actions_are_shown_with_who_and_when(acting: Context) -> None:
 
 @pytest.mark.parametrize("outcome", ["busbar", "trips:most weeks", "part-rise"])
 def test_every_kind_of_outcome_has_a_page(context: Context, outcome: str) -> None:
-    said = words(quality.layout(context, "", Asked("crew", outcome, "Tallis 1").address))
+    said = words(quality.layout(context, "", Asked("crew", outcome, "Tallis Isles", "Tallis 1").address))
     assert "Corrective actions" in said
     assert "NaN" not in said
 
