@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 
 import pytest
 from dash import no_update
 from dash.development.base_component import Component
 
+from auditor.catalog import load_catalog
+from auditor.policy import load_policy
+from auditor.publish import publish
 from auditor.store import Store
 from auditor.store.decisions import append
+from auditor.store.importing import import_file
+from auditor.store.records_db import open_records
 from dashboard.context import Context
 from dashboard.pages import quality, quality_parts
 from dashboard.pages.parts import key
@@ -20,6 +26,7 @@ from dashboard.snapshots import Snapshots
 
 OUTCOMES = ("voltage-rise", "verdict")
 REGIONS = ("North & West",)
+SAMPLE = Path(__file__).parents[2] / "sample_portfolio" / "catalog"
 
 
 def words(component: Component) -> str:
@@ -94,3 +101,19 @@ def test_names_stand_in_charts_without_markup(context: Context) -> None:
     figure = json.dumps(part.children[2].children.figure.to_plotly_json(), default=str)
     assert "<img" not in figure
     assert "$" not in figure
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_a_few_circuits_have_a_page(own: Store, context_of_own: Context, count: int) -> None:
+    own.create()
+    rows = "system_id,circuit_id,service,inverter_model,inverter_count,breaker_a\n"
+    rows += "".join(f"S{n},1,120/240,Larkfield U240,{18 - 8 * n},20\n" for n in range(count))
+    path = own.root.with_suffix(".csv")
+    path.write_text(rows, "utf-8")
+    with own.locked("import"), open_records(own) as con:
+        import_file(con, own, path, imported_on="2026-01-31")
+        publish(con, own, load_catalog([SAMPLE]), load_policy(None), date(2026, 1, 31))
+    said = words(quality.layout(context_of_own, "", "?outcome=branch-unit-limit"))
+    told = ("No case has a verdict", "All of 1 fail: no evidence", "No evidence that designers differ")
+    assert told[count] in said
+    assert "NaN" not in said
