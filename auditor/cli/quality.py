@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -39,6 +40,7 @@ def compare(
             "--outcome", help="A check, 'verdict', 'severity:safety', or 'trips:BAND' for that band or more often."
         ),
     ] = DEFAULT_OUTCOME,
+    region: Annotated[str, typer.Option("--region", help="Compare within this region alone.")] = "",
     run: RunOption = None,
     part: Annotated[
         str, typer.Option("--part", help=f"What --output writes: {', '.join(quality.PARTS)}.")
@@ -50,20 +52,21 @@ def compare(
     if context.invoked_subcommand:
         return
     with open_snapshot(Store(store), run) as con:
-        found = quality.comparison(con, by, outcome)
+        found = quality.comparison(con, by, outcome, region)
         if output is None:
-            _told(con, found, outcome, store)
+            _told(con, found, outcome, region, store)
             return
-        written = export_frame(quality.part_of(con, found, part), output)
+        written = export_frame(quality.part_of(con, found, part, region), output)
     show.plain(f"{output}: {show.counted(written.rows, 'row')}.")
 
 
-def _told(con: Connection, found: Comparison, outcome: str, store: Path) -> None:
+def _told(con: Connection, found: Comparison, outcome: str, region: str, store: Path) -> None:
     plural = UNITS[found.by]
     unknown = int(found.units["unknown"].sum())
+    where = f", in {region}" if region else ""
     show.plain(judged_by(con))
     show.plain(
-        f"{outcome}: {found.failed:,} of {found.judged:,} fail; {unknown:,} more are unknown and do not count.\n"
+        f"{outcome}{where}: {found.failed:,} of {found.judged:,} fail; {unknown:,} more are unknown and do not count.\n"
     )
     show.plain(words.answer(found, plural))
     show.plain(words.method(found))
@@ -81,16 +84,16 @@ def _told(con: Connection, found: Comparison, outcome: str, store: Path) -> None
     left = told.height - told.filter(kept).height
     if left:
         show.plain(f"and {left:,} smaller ones without evidence that they differ.")
-    _patterns(con, found.by)
-    also = f" --outcome {outcome}" if outcome != DEFAULT_OUTCOME else ""
+    _patterns(quality.fault_counts(con, found.by, region))
+    also = f" --outcome {shlex.quote(outcome)}" if outcome != DEFAULT_OUTCOME else ""
+    also += f" --region {shlex.quote(region)}" if region else ""
     show.plain(
         f"\nAll of it: auditor quality --by {found.by}{also} -o quality.xlsx{at_store(store)}   (--part"
         f" {', '.join(quality.PARTS[1:])} write the rest)"
     )
 
 
-def _patterns(con: Connection, by: str) -> None:
-    counts = quality.fault_counts(con, by)
+def _patterns(counts: pl.DataFrame) -> None:
     show.plain(f"\n{words.READ['causes']}")
     for row in patterns.pareto(counts).head(SHOWN_CAUSES).iter_rows(named=True):
         show.plain(f"  {row['cause']}: {show.counted(row['failed'], 'system')}, {row['cumulative']:.0%} so far")
