@@ -15,6 +15,7 @@ from typer.exceptions import TyperException
 from auditor import jobs
 from auditor.cli import (
     acting,
+    comparing,
     deciding,
     demo,
     describing,
@@ -22,6 +23,7 @@ from auditor.cli import (
     exporting,
     importing,
     mapping,
+    mending,
     quality,
     running,
     serving,
@@ -42,9 +44,12 @@ app = typer.Typer(
 app.command("map")(mapping.map_file)
 app.command("import")(importing.import_files)
 app.command("audit")(running.audit)
+app.command("recheck")(comparing.recheck)
+app.command("compare")(comparing.compare)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.command("mend")(mending.mend)
 app.add_typer(deciding.app, name="decide")
 app.add_typer(quality.app, name="quality")
 app.add_typer(acting.app, name="action")

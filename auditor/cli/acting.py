@@ -13,7 +13,7 @@ from auditor.cli import show
 from auditor.cli.deciding import WhoOption, WhyOption
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
-from auditor.reports.export import write_frame
+from auditor.reports.export import export_frame
 from auditor.store import Store
 from auditor.store.actions import VERIFIED, actions_of, summary, table
 from auditor.store.decisions import all_decisions, append, in_force
@@ -80,7 +80,7 @@ def list_actions(
     place.require()
     frame = table(actions_of(in_force(all_decisions(place))), datetime.now(UTC).date())
     if output is not None:
-        written = write_frame(frame, output)
+        written = export_frame(frame, output)
         show.plain(f"{output}: {show.counted(written.rows, 'action')}.")
         return
     show.plain(summary(frame))

@@ -17,7 +17,7 @@ from auditor.quality import field, patterns, words
 from auditor.quality.compare import Comparison
 from auditor.reports import quality
 from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by
-from auditor.reports.export import write_frame
+from auditor.reports.export import export_frame
 from auditor.reports.found import FOUND_WORDS, read_found
 from auditor.store import Store
 from auditor.store.records_db import Connection
@@ -56,7 +56,7 @@ def compare(
         if output is None:
             _told(con, found, outcome, region, store)
             return
-        written = write_frame(quality.part_of(con, found, part, region), output)
+        written = export_frame(quality.part_of(con, found, part, region), output)
     show.plain(f"{output}: {show.counted(written.rows, 'row')}.")
 
 
@@ -119,7 +119,7 @@ def sample(
     """Draw the systems to inspect in the field: a stratified random sample with stated inclusion probabilities."""
     with open_snapshot(Store(store), run) as con:
         drawn = quality.field_sample(con, visits, seed)
-        written = write_frame(drawn, output)
+        written = export_frame(drawn, output)
         show.plain(judged_by(con))
     show.plain(f"{output}: {show.counted(written.rows, 'system')} to visit, drawn with seed {seed}.")
     for row in drawn.group_by("stratum", maintain_order=True).first().iter_rows(named=True):
