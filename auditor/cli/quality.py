@@ -16,15 +16,17 @@ from auditor.errors import AuditorError
 from auditor.quality import field, patterns, words
 from auditor.quality.compare import Comparison
 from auditor.reports import quality
-from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by
+from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by, run_then
 from auditor.reports.export import export_frame
 from auditor.reports.found import FOUND_WORDS, read_found
 from auditor.store import Store
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import open_snapshot
+from auditor.store.snapshot import current_number, open_snapshot
 
 app = typer.Typer(help="Audit past work fairly: who differs by more than chance and case mix explain, and since when.")
 
+#: By which rules a comparison can be made.
+RULES = ("then", "now")
 SHOWN_UNITS, SHOWN_CAUSES, SHOWN_REPEATS = 20, 8, 8
 OutputOption = Annotated[Path | None, typer.Option("--output", "-o", help="A .csv, .xlsx, .jsonl or .parquet file.")]
 RunOption = Annotated[int | None, typer.Option("--run", help="An earlier run; default: the one that is shown.")]
@@ -41,6 +43,13 @@ def compare(
         ),
     ] = DEFAULT_OUTCOME,
     region: Annotated[str, typer.Option("--region", help="Compare within this region alone.")] = "",
+    rules: Annotated[
+        str,
+        typer.Option(
+            "--rules",
+            help="'then': by the specs of each design date; 'now': by the run's own. Default: then, where it is known.",
+        ),
+    ] = "",
     run: RunOption = None,
     part: Annotated[
         str, typer.Option("--part", help=f"What --output writes: {', '.join(quality.PARTS)}.")
@@ -51,13 +60,48 @@ def compare(
     """Compare by an outcome, adjusted for run lengths, units per branch, service and year; print or write it."""
     if context.invoked_subcommand:
         return
-    with open_snapshot(Store(store), run) as con:
+    place = Store(store)
+    judging, beside = _runs(place, rules, run)
+    with open_snapshot(place, judging) as con:
         found = quality.comparison(con, by, outcome, region)
         if output is None:
             _told(con, found, outcome, region, store)
+            _beside(place, beside, (by, outcome, region))
+            if beside is None and not rules and run is None and run_then(place, judging) is None:
+                show.plain(f"By the specs of each design date: auditor recheck --as-of design-date{at_store(store)}")
             return
         written = export_frame(quality.part_of(con, found, part, region), output)
     show.plain(f"{output}: {show.counted(written.rows, 'row')}.")
+
+
+def _runs(place: Store, rules: str, run: int | None) -> tuple[int, int | None]:
+    """The run to compare by, and the one of today's rules to tell beside it, None where that is the same."""
+    if rules not in ("", *RULES):
+        raise AuditorError(f"--rules {rules}: say {' or '.join(RULES)}.")
+    place.require()
+    now = current_number(place) if run is None else run
+    if rules == "now" or (run is not None and not rules):
+        return now, None
+    then = run_then(place, now)
+    if then is None and rules == "then":
+        raise AuditorError(
+            f"Run {now} was not judged by the specs of each design date yet. Run: auditor recheck --as-of design-date"
+            f"{f' --run {run}' if run is not None else ''}{at_store(place.root)}"
+        )
+    return (now, None) if then in (None, now) else (int(then or now), now)
+
+
+def _beside(place: Store, now: int | None, asked: tuple[str, str, str]) -> None:
+    """Today's answer, beside that by the rules of then."""
+    if now is None:
+        return
+    with open_snapshot(place, now) as con:
+        found = quality.comparison(con, *asked)
+        rules = judged_by(con)
+    show.plain(
+        f"\nBeside it by today's rules: {found.failed:,} of {found.judged:,} fail."
+        f" {words.answer(found, UNITS[found.by])}\n  {rules}"
+    )
 
 
 def _told(con: Connection, found: Comparison, outcome: str, region: str, store: Path) -> None:

@@ -78,6 +78,9 @@ def answer(found: Comparison, plural: str) -> str:
     if found.fit is None:
         return f"{'All' if found.failed else 'None'} of {found.judged:,} fail: no evidence that {plural} differ."
     told = found.told_apart
+    if not told.height and found.spread > found.alike:
+        varies = "all of them vary more than chance and case mix explain"
+        return f"None of {found.units.height:,} {plural} stands apart: {varies}."
     if not told.height:
         return (
             f"No evidence that {plural} differ: chance and case mix explain what {found.units.height:,} of them show."

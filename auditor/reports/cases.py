@@ -9,7 +9,9 @@ import polars as pl
 from auditor.errors import AuditorError
 from auditor.quality.compare import CASES
 from auditor.reports.tables import text
+from auditor.store import Store
 from auditor.store.records_db import Connection
+from auditor.store.snapshot import open_snapshot, recheck_numbers
 from auditor.toml_file import did_you_mean
 
 #: By what cases can be compared: the column of cases, and what several of them are called.
@@ -73,9 +75,29 @@ def judged_by(con: Connection) -> str:
     row = con.execute("SELECT * FROM audit")
     about = dict(zip([column[0] for column in row.description or ()], row.fetchall()[0], strict=True))
     given = f", with {about['other_rules']} in place of the store's own" if about.get("other_rules") else ""
-    return (
-        f"Run {about['run']}: judged by the policy “{about['policy_name']}” and the specs of {about['as_of']}{given}."
-    )
+    specs = "the specs of each design date" if _by_design_date(con) else f"the specs of {about['as_of']}"
+    return f"Run {about['run']}: judged by the policy “{about['policy_name']}” and {specs}{given}."
+
+
+def _by_design_date(con: Connection) -> bool:
+    """Whether a run judges each system by the specs of its design date."""
+    policy = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])
+    return bool(policy.get("specs_of") == "design date")
+
+
+def run_then(store: Store, run: int) -> int | None:
+    """The run that judges the records of `run` by the specs of each design date; None where there is none.
+
+    It is the run itself, or its newest re-check.
+    """
+    with open_snapshot(store, run) as con:
+        if _by_design_date(con):
+            return run
+    for number in sorted(recheck_numbers(store), reverse=True):
+        with open_snapshot(store, number) as con:
+            if con.execute("SELECT recheck_of FROM audit").fetchall()[0][0] == run and _by_design_date(con):
+                return number
+    return None
 
 
 def cases(con: Connection, by: str, outcome: str, region: str = "") -> pl.DataFrame:

@@ -147,6 +147,7 @@ def test_where_all_vary_none_is_told_and_the_words_say_why() -> None:
         assert said.startswith("No evidence that it differs: ")
         assert said.endswith("Its case mix does not explain that, but so far apart are some of so many.")
     assert "which widens the limits" in words.method(found)
+    assert words.answer(found, "designers").startswith("None of 40 designers stands apart: all of them vary")
 
 
 @pytest.mark.parametrize("failed", [True, False, None])
