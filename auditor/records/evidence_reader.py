@@ -14,8 +14,10 @@ from auditor.errors import AuditorError
 from auditor.records.bindings import Binding, unique_names
 from auditor.records.casting import drop_blank
 from auditor.records.csv_reader import csv_chunks, open_csv
+from auditor.records.espi_reader import COLUMNS, POINT, espi_intervals
 from auditor.records.evidence_casting import OWNED_SCHEMA, cast_evidence
-from auditor.records.evidence_mapping import EvidenceMapping, bound, prepared
+from auditor.records.evidence_mapping import EvidenceColumn, EvidenceMapping, bound, prepared
+from auditor.records.evidence_schema import READING
 from auditor.records.fault import clean
 from auditor.records.frames import ROW_NUMBER, Chunk
 from auditor.records.parquet_reader import BATCH_ROWS, ParquetFile, open_parquet
@@ -68,8 +70,11 @@ def open_evidence(
             how = _How(table, rules, bound(headers, table, rules, str(path)), zone, str(path))
             chunks = _csv_chunks(csv_chunks(csv), how)
             yield EvidenceFile(str(path), chunks, csv.rows - csv.header_row, how.unused(csv.headers))
+    elif suffix == ".xml" and table is READING:
+        yield _green_button(path, rules)
     else:
-        raise AuditorError(f"{path}: a file of {table.name}s is .csv or .parquet")
+        also = ", or a Green Button .xml" if table is READING else ""
+        raise AuditorError(f"{path}: a file of {table.name}s is .csv or .parquet{also}")
 
 
 @dataclass(frozen=True)
@@ -92,6 +97,33 @@ class _How:
         """The file's columns that feed nothing."""
         used = {str(b.header) for b in self.bindings}
         return tuple(name for name in unique_names(headers) if name not in used)
+
+
+def _green_button(path: Path, mapping: EvidenceMapping) -> EvidenceFile:
+    """A Green Button file; its usage points are systems unless the mapping says otherwise."""
+    found = espi_intervals(path)
+    if "system_id" not in mapping.columns and "system_id" not in mapping.constants:
+        columns = {**mapping.columns, "system_id": EvidenceColumn(column=POINT)}
+        mapping = mapping.model_copy(update={"columns": columns})
+    how = _How(READING, mapping, bound(COLUMNS, READING, mapping, str(path)), "", str(path))
+    guessed = found.rows.filter(pl.col("quality") != "")
+    rows, refused = how.cast(found.rows.filter(pl.col("quality") == ""))
+    rejects = guessed.select(
+        ROW_NUMBER,
+        pl.lit("quality").alias("column"),
+        pl.lit(None, pl.String).alias("canonical"),
+        pl.col("quality").alias("raw"),
+        pl.lit("not-measured").alias("code"),
+        pl.format("the meter's own word for this interval is '{}'; only what was measured counts", "quality").alias(
+            "sentence"
+        ),
+        pl.col(POINT).alias("system_id"),
+        pl.lit(None, pl.String).alias("circuit_id"),
+    )
+    rejects = pl.concat([rejects, refused]).sort(ROW_NUMBER, maintain_order=True)
+    chunk = EvidenceChunk(rows, rejects, 0, found.rows.height)
+    unused = (f"{found.others:,} intervals that are no voltage",) if found.others else ()
+    return EvidenceFile(str(path), iter([chunk]), found.rows.height, unused)
 
 
 def _csv_chunks(chunks: Iterator[Chunk], how: _How) -> Iterator[EvidenceChunk]:
