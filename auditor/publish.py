@@ -18,6 +18,7 @@ import polars as pl
 from auditor import __version__
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
+from auditor.complaints import complaint_tables
 from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
@@ -253,6 +254,7 @@ def publish(
         "of_portfolio": portfolio_warnings(con),
         "declared": declared(store, imports),
         "observed": _observed(con),
+        **complaint_tables(con, paths, catalog.frames(), policy, decided),
     }
     told = [
         "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about

@@ -29,6 +29,13 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
     "auditor.evidence": {"auditor.likelihood", "auditor.records"},
+    "auditor.triage": {
+        *("auditor.policy", "auditor.catalog", "auditor.prepare", "auditor.likelihood", "auditor.evidence"),
+        "auditor.records",
+    },
+    "auditor.complaints": {
+        *("auditor.policy", "auditor.prepare", "auditor.store", "auditor.triage"),
+    },
     "auditor.results": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
@@ -37,7 +44,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "auditor.duplicates",
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips", "auditor.complaints"),
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from auditor.records.evidence_mapping import load_evidence_mapping
-from auditor.records.evidence_schema import EVENT, IMPORTED_AS, READING
+from auditor.records.evidence_schema import COMPLAINT, EVENT, IMPORTED_AS, READING
 from auditor.records.instants import checked_zone
 from auditor.store.evidence_db import Connection, EvidenceOutcome, Progress, apply_evidence
 from auditor.store.folder import Store
@@ -97,6 +97,14 @@ def readings_of(con: Connection, system_id: str) -> pl.DataFrame:
 def events_of(con: Connection, system_id: str) -> pl.DataFrame:
     """The events of one system by start: the declared columns and `known_until`, all in UTC."""
     return _of_system(con, EVENT.name, [*(column.name for column in EVENT.columns), "known_until"], system_id)
+
+
+def complaints_of(con: Connection) -> pl.DataFrame:
+    """All complaints by id: the declared columns, and the row and import that told them last."""
+    names = [*(column.name for column in COMPLAINT.columns), "source_row", "import_id"]
+    named = ", ".join(f'"{name}"' for name in names)
+    found = pl.DataFrame(con.sql(f"SELECT {named} FROM complaint ORDER BY complaint_id").to_arrow_table())
+    return found.with_columns(pl.col("status").fill_null("open"))
 
 
 def _of_system(con: Connection, table: str, columns: list[str], system_id: str) -> pl.DataFrame:
