@@ -24,6 +24,7 @@ from auditor.cli import (
     running,
     serving,
     settings,
+    triaging,
 )
 from auditor.cli.show import complain
 from auditor.errors import AuditorError
@@ -43,6 +44,7 @@ app.command("audit")(running.audit)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.command("triage")(triaging.triage)
 app.add_typer(deciding.app, name="decide")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)

@@ -10,8 +10,9 @@ from rich.table import Table
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
+from auditor.reports.complaints import open_complaints
 from auditor.store import Store
-from auditor.store.decisions import Decision, all_decisions, append, in_force
+from auditor.store.decisions import COMPLAINT_STATES, Decision, all_decisions, append, in_force
 from auditor.store.snapshot import open_snapshot
 
 app = typer.Typer(help="Record what you settle about systems; nothing is changed or lost.", no_args_is_help=True)
@@ -60,6 +61,24 @@ def note(
     _told(append(place, "note", {"system": system}, why, who), f"{system} is judged as before", place)
 
 
+@app.command("complaint")
+def complaint(
+    complaint_id: Annotated[str, typer.Argument(help="The complaint's id.")],
+    status: Annotated[str, typer.Argument(help=f"{', '.join(COMPLAINT_STATES[:-1])} or {COMPLAINT_STATES[-1]}.")],
+    why: WhyOption,
+    on: Annotated[str, typer.Option("--on", help="The day of a repair, such as 2026-01-31.")] = "",
+    who: WhoOption = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Note how a complaint stands; a repair is proved by the log since its day."""
+    place = Store(store)
+    with open_snapshot(place) as con:
+        if complaint_id not in {one.complaint_id for one in open_complaints(con, [])}:
+            raise AuditorError(f"{complaint_id}: the run that is shown holds no such complaint. Nothing was noted.")
+    done = append(place, "complaint", {"complaint": complaint_id, "status": status, "day": on}, why, who)
+    _told(done, f"complaint {complaint_id} is {status}", place)
+
+
 @app.command("undo")
 def undo(
     number: Annotated[int, typer.Argument(help="The decision's number, as `auditor decide list` shows it.")],
@@ -92,7 +111,7 @@ def list_decisions(store: StoreOption = DEFAULT_STORE) -> None:
     for d in decisions:
         state = "in force" if d.id in standing else f"undone by {undone[d.id]}" if d.id in undone else ""
         when = d.at.replace("T", " ").removesuffix("+00:00")
-        table.add_row(str(d.id), when, *map(_cell, (d.who, d.kind, _about(d), d.text)), state)
+        table.add_row(str(d.id), when, *map(show.cell, (d.who, d.kind, _about(d), d.text)), state)
     show.tabular(table)
 
 
@@ -130,8 +149,3 @@ def _about(decision: Decision) -> str:
     if decision.undoes is not None:
         return f"decision {decision.undoes}"
     return ", ".join(decision.subject.values())
-
-
-def _cell(text: str) -> str:
-    """A text as one line of a table, in which nothing is markup."""
-    return show.safe(text).replace("\n", " ").replace("[", r"\[")

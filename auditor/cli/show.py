@@ -89,6 +89,11 @@ def safe(text: str) -> str:
     return text.translate(_CONTROLS)
 
 
+def cell(text: str) -> str:
+    """A text as one line of a table, in which nothing is markup."""
+    return safe(text).replace("\n", " ").replace("[", r"\[")
+
+
 def plain(text: str) -> None:
     """Print a line as it is: nothing in it is markup."""
     console.print(safe(text), markup=False, soft_wrap=True)

@@ -35,17 +35,13 @@ NEXT_STEPS = {
 
 @dataclass(frozen=True)
 class Ranked:
-    """One answer: its key in GROUPS, its chance, and the sentences that speak for it and against it."""
+    """One answer: its key in GROUPS, what it is called, its chance, the sentences that speak for it and against it."""
 
     cause: str
+    title: str
     chance: float
     speaks_for: tuple[str, ...]
     speaks_against: tuple[str, ...]
-
-    @property
-    def title(self) -> str:
-        """What the answer is called."""
-        return TITLES[self.cause]
 
 
 @dataclass(frozen=True)
@@ -139,7 +135,7 @@ def _answer(key: str, chance: float, told: list[Factor], before: object) -> Rank
     spoken = [(speaks_for(factor, key, before), factor.sentence) for factor in told]  # type: ignore[arg-type]
     pro = tuple(sentence for weight, sentence in sorted(spoken, key=lambda s: -s[0]) if weight >= TELLING)
     contra = tuple(sentence for weight, sentence in sorted(spoken) if weight <= -TELLING)
-    return Ranked(key, chance, pro, contra)
+    return Ranked(key, TITLES[key], chance, pro, contra)
 
 
 def _step(cause: str, site: Site) -> str:

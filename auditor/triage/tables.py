@@ -182,7 +182,7 @@ def by_hour(rows: pl.DataFrame, site: Site) -> pl.DataFrame:
         pl.col("v_pct").mean(), pl.col("peak_pct").max(), pl.col("share").mean()
     )
     at = hours.sort("v_pct", "hour", descending=[True, False])["hour"][0]
-    begin = max(hours["hour"].min(), at - WEEK / 2)  # type: ignore[type-var]
-    chosen = hours.filter((pl.col("hour") >= begin) & (pl.col("hour") < begin + WEEK))  # type: ignore[operator]
+    begin = max(hours["hour"].min(), at - WEEK / 2)
+    chosen = hours.filter((pl.col("hour") >= begin) & (pl.col("hour") < begin + WEEK))
     named = chosen.with_columns(pl.lit(site.system_id).alias("system_id"))
     return named.select(pl.col(name).cast(kind) for name, kind in HOURS.items()).sort(*keys, "hour")
