@@ -28,6 +28,8 @@ QUIET_DAYS, QUIET_IF_HIGH, QUIET_IF_OTHER = 30, 0.15, 0.7
 ALONE_IF_SET, ALONE_ELSE, LEAST_UNITS = 0.6, 0.06, 4
 #: Chance that a record shows another profile than it should, where the settings are wrong, and else.
 SHOWN_IF_SET, SHOWN_ELSE = 0.7, 0.02
+#: Chance that faulty workmanship sits ahead of the main panel.
+IN_ENTRANCE = 0.1
 #: Longest interval whose mean stands for the moment of a trip [s].
 SHORT_S = 60
 #: Share of the neighbours' sun that the supply holds on average while the sun is out.
@@ -70,9 +72,11 @@ def of_rise(found: Contrast, site: Site, policy: Policy) -> list[Prediction] | N
     computed, sd = ahead + inside, float(np.hypot(rules.computed_share * (ahead + inside) + 0.05, unknown))
     same = ((1.0, computed, sd),)
     more = (computed + rules.excess_pct, float(np.hypot(sd, rules.excess_sd_pct)))
-    # What is too much may sit in any part of the way that was not read.
-    parts = PLACES.index(found.farther) - PLACES.index("service" if found.kind == "step" else found.nearer)
-    weight = 1.0 if parts >= 3 else 0.5
+    # What is too much may sit in any of the three parts behind the panel, and seldom in the short way before it.
+    first = PLACES.index("service" if found.kind == "step" else found.nearer)
+    parts = PLACES.index(found.farther) - first
+    behind = PLACES.index(found.farther) - max(first, 1)
+    weight = behind / 3 if behind > 0 else IN_ENTRANCE
     faulty = ((weight, *more), (1 - weight, computed, sd))
     if found.kind == "step":
         weak = ((1.0, *more),)
