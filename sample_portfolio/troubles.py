@@ -20,9 +20,25 @@ from sample_portfolio.logs import EVENT_HEADER, FEEDER, SERVICE
 from sample_portfolio.plan import Circuit, Run, System
 from sample_portfolio.writing import write_csv
 
-READING_HEADER = (
-    "system_id place circuit_id unit leg start duration_s mean_v max_v power_kw solar instrument error_v error_pct"
-).split()
+READING_HEADER = [
+    "system_id", "place", "circuit_id", "unit", "leg", "start", "duration_s", "mean_v", "max_v", "power_kw", "solar",
+    "instrument", "error_v", "error_pct",
+]  # fmt: skip
+    "system_id",
+    "place",
+    "circuit_id",
+    "unit",
+    "leg",
+    "start",
+    "duration_s",
+    "mean_v",
+    "max_v",
+    "power_kw",
+    "solar",
+    "instrument",
+    "error_v",
+    "error_pct",
+]
 COMPLAINT_HEADER = ["complaint_id", "system_id", "opened", "closed", "status", "text"]
 NOMINAL_V, LEG_V, THRESHOLD_PCT, TOP_PCT = 240.0, 120.0, 110.0, 105.0
 OPENED = datetime.date(2025, 6, 23)

@@ -21,6 +21,7 @@ from auditor.cli import (
     exporting,
     importing,
     mapping,
+    reporting,
     running,
     serving,
     settings,
@@ -44,6 +45,7 @@ app.command("audit")(running.audit)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
+app.command("report")(reporting.report)
 app.command("triage")(triaging.triage)
 app.add_typer(deciding.app, name="decide")
 app.command("explain")(explaining.explain)

@@ -22,6 +22,7 @@ from auditor.triage.weighing import GROUPS, TITLES, Factor, grouped, posterior, 
 TELLING = 0.4
 STOP, DECIDED, CANNOT_TELL = "stop", "decided", "cannot tell"
 
+NO_LOOK = "No single reading would settle it; record for a week at the service, with the output."
 NEXT_STEPS = {
     "design": "Ask for a design that meets the rise target, such as a feed at the centre, a larger home run or a split"
     " branch; the system's page shows what each would do.",
@@ -53,6 +54,7 @@ class Decision:
     alarms     what the call rests on
     ranked     all answers, the likeliest first; none where there is an alarm
     looks      the looks that would tell most; none where there is an alarm, or a decision that needs none
+    evidence   everything that was weighed, in sentences
     contrasts  what the readings say by themselves
     assumed    what the decision assumes
     proof      of a repair, where one was noted
@@ -64,6 +66,7 @@ class Decision:
     alarms: tuple[Alarm, ...]
     ranked: tuple[Ranked, ...]
     looks: tuple[Look, ...]
+    evidence: tuple[str, ...]
     contrasts: tuple[Contrast, ...]
     assumed: tuple[str, ...]
     proof: Proof | None
@@ -100,7 +103,7 @@ def decide(site: Site, evidence: Evidence, policy: Policy, repaired_on: date | N
         found = _contrasts(rows, events, site, policy)
     if alarm:
         kinds = " and ".join(sorted({each.kind for each in alarm}))
-        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), tuple(found), (), done)
+        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done)
     return _ranked(site, rows, events, found, policy, done)
 
 
@@ -123,12 +126,10 @@ def _ranked(
     if wrong_profile(site) and sure and first.cause == "settings":
         known.add("settings")
     further = tuple(looks(chances, site, known, policy))
-    if sure:
-        return Decision(
-            DECIDED, first.title, _step(first.cause, site), (), answers, further, tuple(found), _assumed(site), done
-        )
-    step = further[0].sentence if further else "No single reading would settle it; record for a week at the service."
-    return Decision(CANNOT_TELL, CANNOT_TELL, step, (), answers, further, tuple(found), _assumed(site), done)
+    state, answer = (DECIDED, first.title) if sure else (CANNOT_TELL, CANNOT_TELL)
+    step = _step(first.cause, site) if sure else further[0].sentence if further else NO_LOOK
+    sentences = tuple(factor.sentence for factor in told)
+    return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done)
 
 
 def _answer(key: str, chance: float, told: list[Factor], before: object) -> Ranked:
