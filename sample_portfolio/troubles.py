@@ -24,21 +24,6 @@ READING_HEADER = [
     "system_id", "place", "circuit_id", "unit", "leg", "start", "duration_s", "mean_v", "max_v", "power_kw", "solar",
     "instrument", "error_v", "error_pct",
 ]  # fmt: skip
-    "system_id",
-    "place",
-    "circuit_id",
-    "unit",
-    "leg",
-    "start",
-    "duration_s",
-    "mean_v",
-    "max_v",
-    "power_kw",
-    "solar",
-    "instrument",
-    "error_v",
-    "error_pct",
-]
 COMPLAINT_HEADER = ["complaint_id", "system_id", "opened", "closed", "status", "text"]
 NOMINAL_V, LEG_V, THRESHOLD_PCT, TOP_PCT = 240.0, 120.0, 110.0, 105.0
 OPENED = datetime.date(2025, 6, 23)
