@@ -34,9 +34,9 @@ def week(hours: pl.DataFrame, limits: Mapping[str, float]) -> go.Figure:
 
 
 def rise(pairs: pl.DataFrame, computed: float | None) -> go.Figure:
-    """The rise that was read against the share of rated output, and the line of the rise that is computed."""
+    """The rise that was read against the share of the rated current, and the line of the rise that is computed."""
     figure = blank(280)
-    share = pairs["share"].to_list()
+    share = pairs["current"].to_list()
     figure.add_scatter(
         x=share, y=pairs["apart_pct"].to_list(), name="read", mode="markers",
         marker={"color": TONES[0], "size": 7, "symbol": "circle"}, hovertemplate="%{x:.0%}: %{y:.2f} %<extra></extra>",
@@ -47,6 +47,6 @@ def rise(pairs: pl.DataFrame, computed: float | None) -> go.Figure:
             hoverinfo="skip",
         )  # fmt: skip
     return figure.update_layout(
-        xaxis={"title": {"text": "share of rated output"}, "tickformat": ".0%", "range": [0, 1.05]},
+        xaxis={"title": {"text": "current, share of rated"}, "tickformat": ".0%", "range": [0, 1.05]},
         yaxis_title_text="rise, % of nominal", showlegend=True,
     )  # fmt: skip

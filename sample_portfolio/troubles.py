@@ -1,8 +1,8 @@
 """Complaints about trips, and what was measured and logged because of them. The cause behind each is planted here.
 
 Every voltage is a plain sum along the path: the supply, and each part's rise times the current, which is the power over
-the voltage there. Rises come from the sample's own arithmetic; the service's from one formula for the transformer and
-one for the drop.
+the voltage at the unit. Rises come from the sample's own arithmetic; the service's from one formula for the transformer
+and one for the drop.
 """
 
 from __future__ import annotations
@@ -85,11 +85,10 @@ class Trouble:
 
     def volts(self, place: str, share: float, supply_pct: float) -> float:
         """Voltage at a place at a share of rated output [V]."""
-        rise = self.rises()[place]
-        at = supply_pct
+        rises, at_unit = self.rises(), supply_pct
         for _ in range(30):
-            at = supply_pct + rise * share * 100 / at
-        return NOMINAL_V * at / 100
+            at_unit = supply_pct + rises["unit"] * share * 100 / at_unit
+        return NOMINAL_V * (supply_pct + rises[place] * share * 100 / at_unit) / 100
 
 
 def service_pct(system: System, rated_w: float) -> float:

@@ -44,7 +44,7 @@ class Triage(_Part):
     """How complaints are weighed; percentages are of the nominal voltage across a unit, at rated output.
 
     sure_from         a cause is named from this probability on
-    design_within     what the prior of the wiring's design is multiplied by where the wiring meets its target
+    design_within     chance that the wiring meets its target although its design is the cause
     computed_share    how far a computed rise may be off, as a share of it (standard deviation)
     service_unknown_pct   the same where parts of the service are not recorded, besides
     excess_pct, excess_sd_pct     what faulty workmanship, or a weak service, adds to a rise

@@ -28,6 +28,8 @@ QUIET_DAYS, QUIET_IF_HIGH, QUIET_IF_OTHER = 30, 0.15, 0.7
 ALONE_IF_SET, ALONE_ELSE, LEAST_UNITS = 0.6, 0.06, 4
 #: Chance that a record shows another profile than it should, where the settings are wrong, and else.
 SHOWN_IF_SET, SHOWN_ELSE = 0.7, 0.02
+#: Chance that the wiring of a complaint misses its target where something else is the cause.
+OVER_ELSE = 0.5
 #: Chance that faulty workmanship sits ahead of the main panel.
 IN_ENTRANCE = 0.1
 #: Longest interval whose mean stands for the moment of a trip [s].
@@ -36,12 +38,29 @@ SHORT_S = 60
 SUN_SHARE = 0.6
 
 
-def prior(site: Site, policy: Policy) -> FloatArray:
-    """Chance of each cause (6,) before the evidence; a design within its target is the less likely cause."""
-    chances = np.array([getattr(policy.triage.prior, name) for name in CAUSES])
-    if site.wiring_pct is not None and site.target_pct is not None and site.wiring_pct <= site.target_pct:
-        chances[CAUSES.index("design")] *= policy.triage.design_within
-    return np.asarray(chances / chances.sum(), dtype=np.float64)
+def prior(policy: Policy) -> FloatArray:
+    """Chance of each cause (6,) before anything of the site is known."""
+    return np.array([getattr(policy.triage.prior, name) for name in CAUSES], dtype=np.float64)
+
+
+def over_target(site: Site) -> bool | None:
+    """Whether the computed wiring misses its target; None where that is not known."""
+    known = site.wiring_pct is not None and site.target_pct is not None
+    return site.wiring_pct > site.target_pct if known else None  # type: ignore[operator]
+
+
+def _of_target(site: Site, policy: Policy) -> Factor | None:
+    """The computed wiring against its target: a design that meets it is the less likely cause."""
+    over = over_target(site)
+    if over is None:
+        return None
+    within = [policy.triage.design_within if name == "design" else 1 - OVER_ELSE for name in CAUSES]
+    chances = 1 - np.array(within) if over else np.array(within)
+    side = "over" if over else "within"
+    sentence = (
+        f"The computed rise of the wiring, {site.wiring_pct:.1f} %, is {side} its target of {site.target_pct:g} %."
+    )
+    return Factor("target", sentence, np.log(chances))
 
 
 def _each(common: Prediction, **own: Prediction) -> list[Prediction]:
@@ -98,7 +117,7 @@ def factors(
     """All the evidence of one complaint."""
     made = [_of_contrast(each, site, policy) for each in apart(found)]
     made += [_of_trip_levels(rows, events, site, policy), _of_words(log, policy), _of_quiet(log)]
-    made += [_of_alone(log, site), _of_record(site)]
+    made += [_of_alone(log, site), _of_record(site), _of_target(site, policy)]
     return [factor for factor in made if factor is not None]
 
 

@@ -9,7 +9,7 @@ import polars as pl
 
 from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
-from auditor.triage.causes import factors, prior, wrong_profile
+from auditor.triage.causes import factors, over_target, prior, wrong_profile
 from auditor.triage.contrasts import Contrast, contrasts, in_percent
 from auditor.triage.logs import log_of
 from auditor.triage.next_reading import Look, looks, taken
@@ -114,7 +114,7 @@ def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Pol
 def _ranked(
     site: Site, rows: pl.DataFrame, events: pl.DataFrame, found: list[Contrast], policy: Policy, done: Proof | None
 ) -> Decision:
-    before = prior(site, policy)
+    before = prior(policy)
     told = factors(found, rows, events, log_of(events), site, policy)
     chances = posterior(before, told)
     by_answer = grouped(chances)
@@ -142,8 +142,7 @@ def _answer(key: str, chance: float, told: list[Factor], before: object) -> Rank
 def _step(cause: str, site: Site) -> str:
     """The next step; a design over its target is told whatever the cause is."""
     step = NEXT_STEPS[cause]
-    over = site.wiring_pct is not None and site.target_pct is not None and site.wiring_pct > site.target_pct
-    if over and cause != "design":
+    if over_target(site) and cause != "design":
         step += (
             f" The wiring's own rise of {site.wiring_pct:.1f} % is over its target of {site.target_pct:.1f} % besides."
         )

@@ -23,7 +23,11 @@ MOST = 200
 def layout(context: Context, rest: str, search: str) -> Component:
     """The page; `?complaint=ID` in the address chooses one."""
     return html.Div(
-        [html.H1("Complaints"), html.Div(_body(context, search), id="triage-body"), components.cautions(work=True)],
+        [
+            html.H1("Complaints"),
+            html.Div(_body(context, search), id="triage-body", className="triage-body"),
+            components.cautions(work=True),
+        ],
         className="system-page",
     )
 
@@ -90,7 +94,7 @@ def _list(found: list[Complaint], chosen: Complaint | None) -> Component:
         if len(found) > MOST
         else ""
     )
-    table = html.Table([html.Thead(rows), html.Tbody(body)], className="plain")
+    table = html.Table([html.Thead(rows), html.Tbody(body)], className="plain complaints")
     scrolls = html.Div(table, className="table-scroll", tabIndex="0", role="region", **{"aria-label": "Complaints"})
     return html.Section([html.H2("What to act on first", id="list"), scrolls, html.P(rest) if rest else None])
 

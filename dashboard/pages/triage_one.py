@@ -106,13 +106,13 @@ def _readings(con: Connection, system_id: str) -> list[Component]:
     pairs, near, computed = queries.apart(con, system_id)
     if pairs.height:
         told = (
-            f"computed: {computed:.2f} % at rated output" if computed is not None else "the computed rise is not known"
+            f"computed: {computed:.2f} % at rated current" if computed is not None else "the computed rise is not known"
         )
         made.append(
             components.chart_with_table(
-                figures_complaints.rise(pairs, computed), pairs, f"Rise from the {near} to the unit against the output",
+                figures_complaints.rise(pairs, computed), pairs, f"Rise from the {near} to the unit, by current",
                 "complaint-rise", note=f"Points above the line rise by more than was computed; {told}.",
-                label="The rise that was read against the output, beside the computed line",
+                label="The rise that was read against the current, beside the computed line",
             )
         )  # fmt: skip
     return made

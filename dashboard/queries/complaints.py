@@ -37,11 +37,12 @@ def limits(con: Connection, system_id: str) -> dict[str, float]:
 
 
 def apart(con: Connection, system_id: str) -> tuple[pl.DataFrame, str, float | None]:
-    """What lay between the place nearest to the source and the units, hour by hour: `share`, `apart_pct`; what that
-    place is, and the rise that is computed behind it [% at rated output]. Empty where two places were not read at once.
+    """What lay between the place nearest to the source and the units, hour by hour: `current`, the current's share of
+    rated, and `apart_pct`; what that place is, and the rise that is computed behind it [% at rated output]. Empty where
+    two places were not read at once.
     """
     found = hours(con, system_id)
-    empty = pl.DataFrame(schema={"share": pl.Float64, "apart_pct": pl.Float64})
+    empty = pl.DataFrame(schema={"current": pl.Float64, "apart_pct": pl.Float64})
     if not found.height:
         return empty, "", None
     whole = found.filter(~pl.col("leg").fill_null("").str.ends_with("N"), pl.col("share").is_not_null())
@@ -50,10 +51,13 @@ def apart(con: Connection, system_id: str) -> tuple[pl.DataFrame, str, float | N
     if not near or not unit.height:
         return empty, "", None
     other = whole.filter(pl.col("place") == near).select("hour", pl.col("v_pct").alias("near_pct"))
-    pairs = unit.join(other, on="hour").select("share", (pl.col("v_pct") - pl.col("near_pct")).alias("apart_pct"))
+    pairs = unit.join(other, on="hour").select(
+        (pl.col("share") * 100 / pl.col("v_pct")).alias("current"),
+        (pl.col("v_pct") - pl.col("near_pct")).alias("apart_pct"),
+    )
     parts = " + ".join(f"{part}_rise_pct" for part in _BEHIND[near])
     circuit = unit["circuit_id"][0]
     rise = con.execute(
         f"SELECT {parts} FROM circuit_result WHERE system_id = ? AND circuit_id = ?", [system_id, circuit]
     ).fetchall()
-    return pairs.sort("share"), near, rise[0][0] if rise else None
+    return pairs.sort("current"), near, rise[0][0] if rise else None

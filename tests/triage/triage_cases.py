@@ -38,12 +38,12 @@ def frame(rows: list[dict[str, object]], table: str = "reading") -> pl.DataFrame
 
 
 def volts(place: str, share: float, supply_pct: float, service_pct: float, parts: tuple[float, ...]) -> float:
-    """Voltage at a place: P = V·I, so a share of rated output drives share·100/V[%] of the rated current."""
+    """Voltage at a place: P = V·I at the unit, so a share of rated output drives share·100/V[%] of rated current."""
     behind = ("service", "main panel", "combiner", "junction box", "unit").index(place)
-    rise, v = service_pct + sum(parts[:behind]), supply_pct
+    at_unit = supply_pct
     for _ in range(50):
-        v = supply_pct + rise * share * 100 / v
-    return NOMINAL_V * v / 100
+        at_unit = supply_pct + (service_pct + sum(parts)) * share * 100 / at_unit
+    return NOMINAL_V * (supply_pct + (service_pct + sum(parts[:behind])) * share * 100 / at_unit) / 100
 
 
 def reading(
