@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboard.figures import COLOURS, NEUTRAL, TONES, blank
+from dashboard.figures import COLOURS, NEUTRAL, TONES, blank, plain
 
 _DASHES = ("solid", "dash", "dot", "dashdot")
 _MARKS = ("circle", "square", "diamond", "cross")
@@ -15,12 +15,14 @@ LIMIT_WORDS = {"range": "top of the service range", "trip": "first threshold"}
 
 
 def week(hours: pl.DataFrame, limits: Mapping[str, float]) -> go.Figure:
-    """Hourly means in percent of nominal, one line a place; limits near the readings are drawn across."""
+    """Hourly means in percent of nominal, one line a place, or a place and leg where nothing but legs was read."""
     figure = blank(300)
     whole = hours.filter(~pl.col("leg").fill_null("").str.ends_with("N"))
-    for number, ((place, _), part) in enumerate(whole.group_by("place", "circuit_id", maintain_order=True)):
+    by = ["place", "circuit_id"] if whole.height else ["place", "leg"]
+    for number, (key, part) in enumerate((whole if whole.height else hours).group_by(by, maintain_order=True)):
+        name = str(key[0]) if whole.height else f"{key[0]} {plain(key[1])}"
         figure.add_scatter(
-            x=part["hour"].to_list(), y=part["v_pct"].to_list(), name=str(place), mode="lines+markers",
+            x=part["hour"].to_list(), y=part["v_pct"].to_list(), name=name, mode="lines+markers",
             line={"color": TONES[number % 4], "dash": _DASHES[number % 4], "width": 1.5},
             marker={"size": 5, "symbol": _MARKS[number % 4]}, hovertemplate="%{x}: %{y:.1f} %<extra></extra>",
         )  # fmt: skip

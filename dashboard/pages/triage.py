@@ -119,7 +119,16 @@ def note(context: Context, complaint_id: str, fields: dict[str, Any]) -> Decisio
 
 
 def register(app: Dash, context: Context) -> None:
-    """Add the page's callback: a note is written, and the page drawn anew."""
+    """Add the page's callbacks: another complaint is chosen, or a note written, and the page is drawn anew."""
+
+    @app.callback(
+        Output("triage-body", "children", allow_duplicate=True),
+        Input("url", "search"),
+        State("url", "pathname"),
+        prevent_initial_call=True,
+    )
+    def _follow(search: str | None, path: str | None) -> Any:
+        return _body(context, search or "") if path == PAGE.prefix else no_update
 
     @app.callback(
         Output("triage-body", "children"),
