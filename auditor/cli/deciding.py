@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
+from auditor.checks import BY_NAME
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
@@ -14,6 +15,7 @@ from auditor.reports.complaints import open_complaints
 from auditor.store import Store
 from auditor.store.decisions import COMPLAINT_STATES, Decision, all_decisions, append, in_force
 from auditor.store.snapshot import open_snapshot
+from auditor.toml_file import did_you_mean
 
 app = typer.Typer(help="Record what you settle about systems; nothing is changed or lost.", no_args_is_help=True)
 
@@ -79,6 +81,24 @@ def complaint(
     _told(done, f"complaint {complaint_id} is {status}", place)
 
 
+@app.command("waive")
+def waive(
+    system: Annotated[str, typer.Argument(help="The system's id.")],
+    check: Annotated[str, typer.Argument(help="The check whose failing is accepted there.")],
+    until: Annotated[str, typer.Option("--until", help="The last day on which it is, such as 2027-01-31.")],
+    why: WhyOption,
+    who: WhoOption = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Accept a failing check of a system until a day; it is shown as failing all the same, with who and why."""
+    if check not in BY_NAME:
+        meant = did_you_mean(check, list(BY_NAME))
+        raise AuditorError(f"{check}: there is no such check.{meant} `auditor explain` lists them.")
+    place = _store_with(store, system)
+    done = append(place, "waive", {"system": system, "check": check, "until": until}, why, who)
+    _told(done, f"{check} of {system} is marked as waived until {until}, and its verdict stays", place)
+
+
 @app.command("undo")
 def undo(
     number: Annotated[int, typer.Argument(help="The decision's number, as `auditor decide list` shows it.")],
@@ -140,12 +160,16 @@ def _without(undone: Decision) -> str:
         return f"{undone.subject['drop']} is judged again beside {undone.subject['keep']}"
     if undone.kind == "not-duplicate":
         return f"{undone.subject['a']} and {undone.subject['b']} are listed again if they look like one project"
+    if undone.kind == "waive":
+        return f"{undone.subject['check']} of {undone.subject['system']} is not waived any more"
     return "nothing changes in the verdicts"
 
 
 def _about(decision: Decision) -> str:
     if decision.kind == "merge":
         return f"{decision.subject['drop']} into {decision.subject['keep']}"
+    if decision.kind == "waive":
+        return "{check} of {system} until {until}".format(**decision.subject)
     if decision.undoes is not None:
         return f"decision {decision.undoes}"
     return ", ".join(decision.subject.values())

@@ -24,6 +24,7 @@ FILES = (
     ("projects.json", None),
     ("site_book.xlsx", "site_book_mapping.toml"),
     ("island_jobs.csv", "island_jobs_mapping.toml"),
+    ("designers.csv", None),
 )
 
 #: What was reported of some of the systems, and what its rows are.

@@ -15,6 +15,7 @@ from auditor.toml_file import checked, read_toml
 
 DEFAULT = Path(__file__).with_name("policy.toml")
 StartsAt = Literal["main panel", "point of supply"]
+SpecsOf = Literal["as-of date", "design date"]
 
 
 class _Part(BaseModel):
@@ -117,6 +118,7 @@ class Policy(_Part):
     """A whole policy file."""
 
     name: str
+    specs_of: SpecsOf = "as-of date"
     units_ceiling: int = Field(ge=1, le=5_000)
     rise: Rise
     branch: Branch

@@ -142,24 +142,38 @@ def export(con: Connection, what: str, path: Path, filters: Filters | None = Non
     hold the text as it was imported. Errors: AuditorError for an unknown table, suffix or filter, too many rows for a
     worksheet, or a file that cannot be written.
     """
+    _writer(path)
+    return export_query(con, query_of(con, what, filters), path)
+
+
+def export_query(con: Connection, query: str, path: Path) -> Exported:
+    """Write what a query gives to a file, as `export` does."""
     writer = _writer(path)
-    query = query_of(con, what, filters)
     with whole(path) as part:
         return writer(con, query, part)
 
 
 def export_decisions(decisions: Sequence[Decision], path: Path) -> Exported:
     """Write all decisions to a file, those that were undone among them, as `export` does."""
-    writer = _writer(path)
     standing = {decision.id for decision in in_force(decisions)}
     rows = [
         (d.id, d.at, d.who, d.kind, json.dumps(dict(d.subject), ensure_ascii=False), d.text, d.undoes, d.id in standing)
         for d in decisions
     ]
-    frame = pl.DataFrame(rows, schema=DECISIONS, orient="row")
+    return export_frame(pl.DataFrame(rows, schema=DECISIONS, orient="row").sort("id"), path)
+
+
+def export_frame(frame: pl.DataFrame, path: Path) -> Exported:
+    """Write a table that no snapshot holds to a file, its rows in order, as `export` does."""
+    writer = _writer(path)
     with duckdb.connect() as con, whole(path) as part:
-        con.register("decision", frame.to_arrow())
-        return writer(con, "FROM decision ORDER BY id", part)
+        con.register("told", frame.with_row_index("_row").to_arrow())
+        return writer(con, "SELECT * EXCLUDE (_row) FROM told ORDER BY _row", part)
+
+
+def require_suffix(path: Path) -> None:
+    """AuditorError where the suffix names no format, before work is done that would have nowhere to go."""
+    _writer(path)
 
 
 def export_rows(frame: pl.DataFrame, path: Path) -> Exported:

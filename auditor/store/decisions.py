@@ -17,6 +17,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from auditor.errors import AuditorError
+from auditor.store import actions
 from auditor.store.folder import Store
 
 #: What each kind of decision is about: the keys of its subject.
@@ -25,11 +26,22 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "not-duplicate": ("a", "b"),
     "note": ("system",),
     "complaint": ("complaint", "status", "day"),
+    "waive": ("system", "check", "until"),
     "undo": (),
+    **actions.SUBJECTS,
 }
 MERGED_SCHEMA: dict[str, pl.DataType] = {
     "dropped_id": pl.String(),
     "kept_id": pl.String(),
+    "decision_id": pl.Int64(),
+    "who": pl.String(),
+    "at": pl.String(),
+    "text": pl.String(),
+}
+WAIVER_SCHEMA: dict[str, pl.DataType] = {
+    "system_id": pl.String(),
+    "check": pl.String(),
+    "until": pl.Date(),
     "decision_id": pl.Int64(),
     "who": pl.String(),
     "at": pl.String(),
@@ -128,6 +140,16 @@ def complaint_states(standing: Iterable[Decision]) -> dict[str, ComplaintState]:
     return states
 
 
+def waivers(standing: Iterable[Decision]) -> pl.DataFrame:
+    """What fails and is accepted until a day, that day included, one row a system and check: `WAIVER_SCHEMA`."""
+    decided = {(d.subject["system"], d.subject["check"]): d for d in standing if d.kind == "waive"}
+    rows = [
+        (*about, date.fromisoformat(d.subject["until"]), d.id, d.who, d.at, d.text)
+        for about, d in sorted(decided.items())
+    ]
+    return pl.DataFrame(rows, schema=WAIVER_SCHEMA, orient="row")
+
+
 def told_apart(standing: Iterable[Decision]) -> list[tuple[str, str]]:
     """The pairs of ids that are two projects."""
     return [(d.subject["a"], d.subject["b"]) for d in standing if d.kind == "not-duplicate"]
@@ -219,6 +241,10 @@ def _check_sense(new: Decision, held: Sequence[Decision]) -> None:
         _check_merge(new.subject["keep"], new.subject["drop"], standing)
     elif new.kind == "not-duplicate":
         _check_apart(new.subject["a"], new.subject["b"], standing)
+    elif new.kind == "waive":
+        _check_waiver(new, standing)
+    elif new.kind in actions.SUBJECTS:
+        actions.check_step(new, standing)
 
 
 def _check_undo(new: Decision, held: Sequence[Decision], standing: Sequence[Decision]) -> None:
@@ -258,3 +284,18 @@ def _check_apart(a: str, b: str, standing: Sequence[Decision]) -> None:
             raise AuditorError(f"{a} and {b} are merged, by decision {d.id}. Undo that first.")
         if d.kind == "not-duplicate" and {a, b} == set(d.subject.values()):
             raise AuditorError(f"{a} and {b} were told apart already, by decision {d.id}.")
+
+
+def _check_waiver(new: Decision, standing: Sequence[Decision]) -> None:
+    until = new.subject["until"]
+    try:
+        date.fromisoformat(until)
+    except ValueError as error:
+        raise AuditorError(f"--until {until}: write the date as year-month-day, such as 2027-01-31.") from error
+    about = new.subject["system"], new.subject["check"]
+    for d in standing:
+        if d.kind == "waive" and (d.subject["system"], d.subject["check"]) == about:
+            raise AuditorError(
+                f"{about[1]} of {about[0]} is waived already, until {d.subject['until']}, by decision {d.id}."
+                " Undo that first."
+            )

@@ -111,6 +111,8 @@ def site_of(
     levels = lowest_levels(catalog, pl.Series(every, dtype=pl.String))
     owner = dict(catalog["grid_profile_alias"].select("alias_key", "profile").iter_rows())
     names = {text: owner.get(alias_key(text)) for text in every if text is not None}
+    # What readings say must not count twice: the supply is the policy's, and not the one fitted to them.
+    supply = policy.supply.here(system["utility"], system["region"], service)
     own, utility = names.get(system["grid_profile"]), names.get(required)
     return Site(
         system_id=system["system_id"],
@@ -129,9 +131,9 @@ def site_of(
         required_pct=_pct(levels.get(required or "")),
         same_profile=own is not None and own == utility,
         others=_others(units, own, names, levels),
-        supply_pct=result["supply_level_pct"],
-        supply_sd_pct=result["supply_site_pct"],
-        sun_pct=result["neighbours_sun_pct"],
+        supply_pct=supply.level_pct,
+        supply_sd_pct=supply.site_pct,
+        sun_pct=supply.feeder_beta_pct,
         top_pct=_pct(policy.region_top(system["region"], service)),
         assumed=_listed(result["trip_assumed"]),
         missing=_listed(result["trip_missing"]),

@@ -66,15 +66,28 @@ def shapes_of(plane: ClassInputs, clearness: tuple[float, ...], kinds: int) -> D
 
 
 @lru_cache(maxsize=65_536)
-def _trip_output(key: tuple[int, ...], clearness: tuple[float, ...], kinds: int) -> float:
-    """Σf⁴/Σf³ of the system that stands for a fine class of `output_classes`."""
-    return _shapes(class_inputs(np.array(key)), clearness, kinds).trip_output()
+def _figures(key: tuple[int, ...], clearness: tuple[float, ...], kinds: int) -> tuple[float, float]:
+    """Of the system that stands for a fine class of `output_classes`: Σf⁴/Σf³, and Σf² times the slot [h/year]."""
+    shapes = _shapes(class_inputs(np.array(key)), clearness, kinds)
+    slot_h = 24.0 / shapes.output.shape[1]
+    return shapes.trip_output(), float((shapes.days * (shapes.output**2).sum(axis=1)).sum()) * slot_h
+
+
+def _own_figures(frame: pl.DataFrame, clearness: tuple[float, ...], kinds: int) -> FloatArray:
+    """The `_figures` (n, 2) of systems; all FACTS known."""
+    latitude_deg, *others = (column(frame, name) for name in FACTS)
+    keys = output_classes(latitude_deg, np.zeros(frame.height), *others)
+    distinct, of_row = np.unique(keys, axis=0, return_inverse=True)
+    own = np.array([_figures(tuple(key), clearness, kinds) for key in distinct.tolist()]).reshape(-1, 2)
+    return np.asarray(own[of_row.reshape(-1)], dtype=np.float64)
+
+
+def square_hours(frame: pl.DataFrame, clearness: tuple[float, ...], kinds: int) -> FloatArray:
+    """Hours a year at rated output that heat the wires as the year's output does, Σf²·h (n,); all FACTS known."""
+    return _own_figures(frame, clearness, kinds)[:, 1]
 
 
 def sun_factor(frame: pl.DataFrame, plane: ClassInputs, clearness: tuple[float, ...], kinds: int) -> FloatArray:
     """What sets systems apart from the plane of their class, (n,): a factor on what the sun adds; all FACTS known."""
-    latitude_deg, *others = (column(frame, name) for name in FACTS)
-    keys = output_classes(latitude_deg, np.zeros(frame.height), *others)
-    distinct, of_row = np.unique(keys, axis=0, return_inverse=True)
-    own = np.array([_trip_output(tuple(key), clearness, kinds) for key in distinct.tolist()])
-    return np.asarray(own[of_row.reshape(-1)] / shapes_of(plane, clearness, kinds).trip_output(), dtype=np.float64)
+    own = _own_figures(frame, clearness, kinds)[:, 0]
+    return np.asarray(own / shapes_of(plane, clearness, kinds).trip_output(), dtype=np.float64)

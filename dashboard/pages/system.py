@@ -16,10 +16,18 @@ from auditor.store.records_db import Connection
 from dashboard import components
 from dashboard.context import Context, Page
 from dashboard.filters import parse, query_string
-from dashboard.pages import system_facts, system_findings, system_path, system_profile, system_trips, system_whatif
-from dashboard.pages.system_address import choice_of, place
+from dashboard.pages import (
+    system_facts,
+    system_findings,
+    system_hours,
+    system_path,
+    system_profile,
+    system_remedies,
+    system_trips,
+    system_whatif,
+)
+from dashboard.pages.system_address import choice_of, hours_asked, place
 from dashboard.queries import system as queries
-from dashboard.queries.portfolio import facts as labels
 
 
 def layout(context: Context, rest: str, search: str) -> Component:
@@ -29,10 +37,10 @@ def layout(context: Context, rest: str, search: str) -> Component:
             case = load(con, rest)
         except NoSuchSystemError:
             return _nothing(con, rest)
-        return _page(con, case, search)
+        return _page(context, con, case, search)
 
 
-def _page(con: Connection, case: Case, search: str) -> Component:
+def _page(context: Context, con: Connection, case: Case, search: str) -> Component:
     choice, notes = choice_of(case, search)
     at = place(case)
     found, beside = queries.findings(con, case.system_id), queries.refused_beside(con, case.system_id)
@@ -46,9 +54,12 @@ def _page(con: Connection, case: Case, search: str) -> Component:
             system_findings.heading(case, found, queries.run_label(con)),
             _contents(),
             system_findings.section(found, worked(case)),
-            system_trips.section(queries.results(con, case.system_id), queries.run_label(con)[1], labels(con)),
+            system_trips.section(
+                queries.results(con, case.system_id), queries.run_label(con)[1], hours_asked(search)
+            ),
             system_path.section(path(case)),
             system_profile.section(case, choice, at),
+            system_remedies.section(context, case, search),
             system_whatif.section(case, choice),
             system_facts.section(facts(case)),
             system_facts.records(case, queries.conflicts(con, case.system_id), beside),
@@ -62,8 +73,8 @@ def _page(con: Connection, case: Case, search: str) -> Component:
 def _contents() -> Component:
     """Links to the page's sections."""
     places = (
-        ("findings", "Findings"), ("trips", "Trips"), ("path", "Path"), ("voltage", "Voltage"), ("what-if", "What if"),
-        ("facts", "Facts"), ("records", "Records"),
+        ("findings", "Findings"), ("trips", "Trips"), ("path", "Path"), ("voltage", "Voltage"),
+        ("remedies", "Remedies"), ("what-if", "What if"), ("facts", "Facts"), ("records", "Records"),
     )  # fmt: skip
     return html.Nav(
         [html.A(word, href=f"#{place}") for place, word in places],
@@ -103,7 +114,9 @@ def _nothing(con: Connection, wanted: str) -> Component:
 
 def register(app: Dash, context: Context) -> None:
     """Add the page's callbacks."""
+    system_hours.register(app, context)
     system_profile.register(app, context)
+    system_remedies.register(app, context)
     system_whatif.register(app, context)
 
 

@@ -158,7 +158,7 @@ MOMENTS: dict[str, Callable[[Store], bool]] = {
     "the original is being kept": lambda s: len(list(s.originals.iterdir())) > 2,
     "the manifest has its line": lambda s: manifest_lines(s) == 2,
     "results are written": lambda s: any(s.scratch.glob("*.parquet")),
-    "the snapshot is begun": lambda s: any(s.scratch.glob("audit-*.duckdb")),
+    "the snapshot is begun": lambda s: any(s.scratch.glob("audit*.duckdb")),
     "the snapshot has its place": lambda s: (s.snapshots / "audit-0002.duckdb").exists(),
     "CURRENT names it": lambda s: "0002" in s.current.read_text("utf-8"),
 }
@@ -170,7 +170,7 @@ POINTS = (
     ("auditor.store.originals.append_manifest", "before"),
     ("auditor.store.originals.append_manifest", "after"),
     ("auditor.cli.importing.publish", "before"),
-    ("auditor.store.snapshot._publish", "before"),
+    ("auditor.store.snapshot._put", "before"),
     ("auditor.store.snapshot.replace_text", "before"),
     ("auditor.store.snapshot.replace_text", "after"),
 )

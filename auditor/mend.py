@@ -1,0 +1,182 @@
+"""The remedies of a snapshot's systems, batch by batch; and the table of them that is kept beside a run."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import duckdb
+import polars as pl
+
+from auditor.catalog import Catalog
+from auditor.errors import AuditorError
+from auditor.held import snapshot_evidence
+from auditor.policy import Policy
+from auditor.prepare import Records
+from auditor.records.schema import TABLES, Table
+from auditor.remedies.base import LIKELY_TRIP_DAYS
+from auditor.remedies.choosing import with_choice
+from auditor.remedies.mending import INNER, Candidates, work_out
+from auditor.remedies.prices import Prices, load_prices, priced
+from auditor.store.folder import Store
+from auditor.store.records_db import Connection, quoted
+from auditor.store.snapshot import snapshot_numbers
+
+if TYPE_CHECKING:
+    from auditor.trips import Evidence, Tables
+
+#: Systems whose candidates are worked out at once, and such batches at a time. Memory is bounded by them.
+BATCH_SYSTEMS = 10_000
+WORKERS = min(4, os.cpu_count() or 1)
+
+#: The price file that a store holds, where it holds one.
+PRICES = "prices.toml"
+
+Progress = Callable[[int, int], None]
+
+
+def systems_to_mend(con: Connection) -> list[str]:
+    """The systems of a snapshot that fail a check or are likely to trip, sorted; AuditorError for an old snapshot."""
+    try:
+        rows = con.execute(
+            "SELECT system_id FROM system_result WHERE verdict = 'fail' OR trip_days_per_year >= ? ORDER BY system_id",
+            [LIKELY_TRIP_DAYS],
+        ).fetchall()
+    except duckdb.BinderException as error:
+        raise AuditorError("This run holds no expected trips. Make one that does: auditor audit") from error
+    return [row[0] for row in rows]
+
+
+def _read(con: Connection, table: Table, ids: Sequence[str]) -> pl.DataFrame:
+    columns = ", ".join(quoted(column.name) for column in table.columns)
+    keys = ", ".join(quoted(key) for key in table.key)
+    query = (
+        f"SELECT {columns} FROM {quoted(table.name)} WHERE system_id IN (SELECT unnest(?::VARCHAR[])) ORDER BY {keys}"
+    )
+    return pl.DataFrame(con.sql(query, params=[list(ids)]).to_arrow_table())
+
+
+def read_systems(con: Connection, ids: Sequence[str]) -> Records:
+    """The records of some systems of a snapshot."""
+    return Records(*(_read(con, table, ids) for table in TABLES))
+
+
+def _batches(con: Connection, ids: Sequence[str]) -> Iterator[Records]:
+    """The records of so many systems at a time; without any there is one batch with nothing in it."""
+    for start in range(0, max(len(ids), 1), BATCH_SYSTEMS):
+        yield read_systems(con, ids[start : start + BATCH_SYSTEMS])
+
+
+def _ends(held: Records) -> tuple[str, str]:
+    """The first and the last system of a batch; two ids that no system has where there is none."""
+    ids = held.system["system_id"]
+    return (ids[0], ids[-1]) if len(ids) else ("", "")
+
+
+def _renamed(found: Candidates, batch: int) -> Candidates:
+    """Candidates whose clones no other batch has, without their records."""
+    mark = pl.format("{}-{}", pl.lit(batch), "clone").alias("clone")
+    table, wire, part = (frame.with_columns(mark) for frame in (found.table, found.wire, found.part))
+    return Candidates(table, wire, part)
+
+
+def work_out_all(
+    con: Connection,
+    ids: Sequence[str],
+    *,
+    tables: Tables | None = None,
+    cleared: Collection[str] = (),
+    progress: Progress | None = None,
+) -> Candidates:
+    """Work the candidates of some systems of a snapshot out under its catalog, policy and date; ids are sorted."""
+    row = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
+    frames, policy = Catalog.from_json(row[0]).frames(), Policy.model_validate_json(row[1])
+    as_of = date.fromisoformat(row[2])
+    found: list[Candidates] = []
+    waiting: deque[Future[Candidates]] = deque()
+
+    def take() -> None:
+        found.append(_renamed(waiting.popleft().result(), len(found)))
+        if progress:
+            progress(min(len(found) * BATCH_SYSTEMS, len(ids)), len(ids))
+
+    evidence = snapshot_evidence(con)
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for held in _batches(con, ids):
+            known = evidence.between(*_ends(held))
+            if len(waiting) == WORKERS:
+                take()
+            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known))
+        while waiting:
+            take()
+    table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))
+    return Candidates(table, wire, part)
+
+
+def work_out_one(
+    records: Records,
+    catalog: Catalog,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
+) -> Candidates:
+    """Work the candidates of one system out, with their records."""
+    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence)
+
+
+def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:
+    """The table that is shown and kept: candidates with their costs and the choice, without what only that needs."""
+    return with_choice(priced(found, prices)).drop(list(INNER))
+
+
+def store_prices(store: Store) -> Prices | None:
+    """The store's own price file, where it holds one."""
+    path = store.root / PRICES
+    return load_prices(path) if path.exists() else None
+
+
+def _place(store: Store, run: int) -> Path:
+    return store.root / "mends" / f"audit-{run:04d}.parquet"
+
+
+def _run_of(con: Connection) -> tuple[int, str]:
+    """The number and the content hash of a snapshot's run."""
+    number, content = con.execute("SELECT run, content_hash FROM audit").fetchall()[0]
+    return int(number), str(content)
+
+
+def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | None) -> Path:
+    """Keep the table of all systems of a snapshot for the pages; tables of runs that are gone go with it.
+
+    AuditorError where it cannot be written.
+    """
+    run, content = _run_of(con)
+    path = _place(store, run)
+    try:
+        path.parent.mkdir(exist_ok=True)
+        part = path.with_suffix(f".{os.getpid()}.part")
+        table.write_parquet(part, metadata={"prices": prices.name if prices else "", "content_hash": content})
+        part.replace(path)
+        held = {_place(store, number) for number in snapshot_numbers(store)}
+        for other in set(path.parent.glob("audit-*.parquet")) - held:
+            other.unlink(missing_ok=True)
+    except OSError as error:
+        raise AuditorError(f"{path}: cannot be written: {error.strerror or error}.") from error
+    return path
+
+
+def kept(store: Store, con: Connection) -> tuple[pl.LazyFrame, str] | None:
+    """The table kept for a snapshot and the name of the prices it rests on, empty without; None where none is kept."""
+    run, content = _run_of(con)
+    path = _place(store, run)
+    try:
+        about = pl.read_parquet_metadata(path)
+        return (pl.scan_parquet(path), about["prices"]) if about["content_hash"] == content else None
+    except (OSError, KeyError, pl.exceptions.ComputeError):
+        return None
