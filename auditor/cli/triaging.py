@@ -10,7 +10,7 @@ from rich.table import Table
 
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
-from auditor.reports.complaints import Complaint, chosen, listed, open_complaints
+from auditor.reports.complaints import Complaint, chosen, listed, open_complaints, percent
 from auditor.reports.export import export_rows
 from auditor.store import Store
 from auditor.store.decisions import all_decisions
@@ -52,7 +52,7 @@ def _list(found: list[Complaint], place: Store) -> None:
     for column in ("complaint", "system", "opened", "status", "answer", "sure", "next step"):
         table.add_column(column, overflow="fold")
     for one in found:
-        sure = "" if one.chance is None or one.state != "decided" else f"{one.chance:.0%}"
+        sure = "" if one.chance is None or one.state != "decided" else percent(one.chance)
         cells = (one.complaint_id, one.system_id, f"{one.opened:%Y-%m-%d}", one.status, one.answer, sure, one.next_step)
         table.add_row(*map(show.cell, cells))
     show.tabular(table)
@@ -63,14 +63,14 @@ def _detail(one: Complaint, place: Store) -> None:
     show.plain(f"Complaint {one.complaint_id}, system {one.system_id}, opened {one.opened:%Y-%m-%d}, {one.status}.")
     if one.text:
         show.plain(f"  The customer says: {one.text}")
-    sure = f" ({one.chance:.0%})" if one.state == "decided" and one.chance is not None else ""
+    sure = f" ({percent(one.chance)})" if one.state == "decided" and one.chance is not None else ""
     show.plain(f"  Answer: {one.answer}{sure}. {one.next_step}")
     for alarm in one.told.get("alarms", []):
         show.plain(f"  {alarm['sentence']}")
     if one.told.get("proof"):
         show.plain(f"  {one.told['proof']['sentence']}")
     for ranked in one.told.get("ranked", []):
-        show.plain(f"  {ranked['chance']:4.0%}  {ranked['title']}")
+        show.plain(f"  {percent(ranked['chance']):>9}  {ranked['title']}")
         for word, sentences in (("for", ranked["speaks_for"]), ("against", ranked["speaks_against"])):
             for sentence in sentences:
                 show.plain(f"        {word}: {sentence}")

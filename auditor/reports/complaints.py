@@ -18,6 +18,8 @@ from auditor.store.records_db import Connection
 #: What comes first: a call, a cause to act on, then what a reading would settle.
 _ORDER = {"stop": 0, "decided": 1, "cannot tell": 2}
 SETTLED = "closed"
+#: From here on a chance is told as over 99 %.
+NEARLY = 0.99
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,13 @@ def _rank(one: Complaint) -> tuple[Any, ...]:
         _ORDER[one.state], one.status != "open", not one.told, -(one.chance or 0) if one.state == "decided" else 0.0,
         -one.bits, -(one.trip_days or 0.0), one.complaint_id,
     )  # fmt: skip
+
+
+def percent(chance: float) -> str:
+    """A chance as people read it; nothing is ever quite sure."""
+    if chance >= NEARLY:
+        return "over 99 %"
+    return "under 1 %" if chance < 1 - NEARLY else f"{chance:.0%}".replace("%", " %")
 
 
 def chosen(found: list[Complaint], wanted: str) -> list[Complaint]:

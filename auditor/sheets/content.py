@@ -13,7 +13,7 @@ import polars as pl
 from auditor.cautions import CAUTION, WORK_CAUTIONS
 from auditor.one_system import Case, load
 from auditor.one_system.path import path
-from auditor.reports.complaints import Complaint, open_complaints
+from auditor.reports.complaints import Complaint, open_complaints, percent
 from auditor.sheets import drawn
 from auditor.sheets.blocks import Block, Bullets, Heading, Sheet, Table, Text
 from auditor.store.decisions import Decision
@@ -82,7 +82,7 @@ def _answers(complaints: list[Complaint], steps: bool = True) -> list[Block]:
     """What was decided on each complaint and what it rests on; a call says what to do, whoever reads it."""
     blocks: list[Block] = []
     for one in complaints:
-        sure = f" ({one.chance:.0%} sure)" if one.state == "decided" and one.chance is not None else ""
+        sure = f" ({percent(one.chance)} sure)" if one.state == "decided" and one.chance is not None else ""
         blocks.append(Heading(f"Complaint {one.complaint_id} of {one.opened:%Y-%m-%d}"))
         if one.text:
             blocks.append(Text(f"The customer says: {one.text}"))

@@ -193,6 +193,9 @@ def _difference(pairs: pl.DataFrame, nearer: str, farther: str, circuit: str | N
     lit = pairs.filter(pl.col("load") >= policy.triage.least_output)
     if not lit.height:
         return None
+    # Legs that were read at one moment are one reading of the same rise.
+    means = (pl.col("apart_pct", "load", "bound").mean(), pl.col("spot").any())
+    lit = lit.group_by("start", maintain_order=True).agg(*means)
     each = (lit["apart_pct"] / lit["load"]).to_numpy()
     bound = float((lit["bound"] / lit["load"]).mean())  # type: ignore[arg-type]
     return Contrast(
@@ -263,12 +266,17 @@ def _step(pairs: pl.DataFrame, policy: Policy) -> tuple[float, float, float, int
     """Value, random error, bound and count of the steps; None without any."""
     if not pairs.height:
         return None
+    bound_pct = pairs["bound_pct"] / (pairs["load"] - pairs["load_before"]).abs()
+    spot = bool(pairs["spot"].any())
+    # Legs and pairs that were read at one moment are one reading of the same step.
+    pairs = pairs.group_by("start", maintain_order=True).agg(
+        pl.col("v_pct", "v_pct_before", "load", "load_before", "apart_s").mean()
+    )
     moved = (pairs["load"] - pairs["load_before"]).to_numpy()
     each = (pairs["v_pct"] - pairs["v_pct_before"]).to_numpy() / moved
     rho = policy.supply.rho ** (pairs["apart_s"].to_numpy() / SLOT_S)
     drift = policy.supply.sigma_pct * np.sqrt(2 * (1 - rho)) / np.abs(moved)
     weight = 1 / np.maximum(drift, ONCE_PCT) ** 2
     value = float(np.sum(weight * each) / weight.sum())
-    logged = not bool(pairs["spot"].any())
-    bound = 0.0 if logged else float(np.mean(pairs["bound_pct"].to_numpy() / np.abs(moved)))
+    bound = float(bound_pct.mean()) if spot else 0.0  # type: ignore[arg-type]
     return value, float(1 / np.sqrt(weight.sum())), bound, pairs.height

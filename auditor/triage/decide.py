@@ -30,7 +30,7 @@ NEXT_STEPS = {
     " dead and proved so.",
     "grid": "Send the sheet for the utility and ask for a recording at the service terminals.",
     "settings": "Have the settings corrected with the utility's consent; raise no trip level or time.",
-    "other": "Follow the other stop's own words; overvoltage does not explain this complaint.",
+    "other": "Look up what the other stops mean in the maker's list; overvoltage does not explain this complaint.",
 }
 
 

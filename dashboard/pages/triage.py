@@ -9,7 +9,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from auditor.errors import AuditorError
-from auditor.reports.complaints import Complaint, open_complaints
+from auditor.reports.complaints import Complaint, open_complaints, percent
 from auditor.store.decisions import Decision, all_decisions, append
 from auditor.store.records_db import Connection
 from dashboard import components
@@ -81,7 +81,7 @@ def _list(found: list[Complaint], chosen: Complaint | None) -> Component:
                 html.Td(f"{one.opened:%Y-%m-%d}"),
                 html.Td(one.status),
                 html.Td(triage_one.mark(one)),
-                html.Td(f"{one.chance:.0%}" if one.state == "decided" and one.chance is not None else "–"),
+                html.Td(percent(one.chance) if one.state == "decided" and one.chance is not None else "–"),
                 html.Td(one.next_step),
             ],
             className="moved" if one == chosen else "",

@@ -11,7 +11,7 @@ import polars as pl
 from dash import html
 from dash.development.base_component import Component
 
-from auditor.reports.complaints import Complaint
+from auditor.reports.complaints import Complaint, percent
 from auditor.store.decisions import COMPLAINT_STATES, Decision, in_force
 from auditor.store.records_db import Connection
 from dashboard import components, figures_complaints
@@ -55,7 +55,7 @@ def _causes(one: Complaint) -> Component | None:
         html.Tr(
             [
                 html.Th(each["title"], scope="row"),
-                html.Td(f"{each['chance']:.0%}", className="right"),
+                html.Td(percent(each["chance"]), className="right"),
                 html.Td(_sentences(each["speaks_for"])),
                 html.Td(_sentences(each["speaks_against"])),
             ]
