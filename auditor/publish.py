@@ -19,6 +19,7 @@ from auditor import __version__
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
 from auditor.checks import CHECKS
+from auditor.complaints import complaint_tables
 from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
@@ -235,6 +236,7 @@ def publish(
         "of_portfolio": portfolio_warnings(con),
         "declared": declared(store, imports),
         **in_snapshot(done.evidence),
+        **complaint_tables(con, done.paths, catalog.frames(), policy, decided),
     }
     about = about_run(catalog, policy, as_of, done, other_rules)
     number, path = write_snapshot(con, store, done.paths, about, inside(policy), beside)

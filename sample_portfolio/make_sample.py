@@ -5,8 +5,8 @@ bytes each time. It reads the invented catalog and nothing else. What a check mu
 `verdicts.py`, which share no line with the programme that is to find it: `expected.csv` lists every finding that is
 neither pass nor not applicable, `expected_systems.csv` whether a system was made faulty, incomplete or sound,
 `expected_warnings.csv` every value that can hardly be meant, `expected_duplicates.csv` the project under two ids,
-`expected_evidence.csv` and `expected_logs.csv` what comes of the events and readings, `expected_designers.csv` what
-must be said of the designers of one office.
+`expected_evidence.csv` and `expected_logs.csv` what comes of the events and readings, `expected_triage.csv` the cause
+planted behind each complaint, `expected_designers.csv` what must be said of the designers of one office.
 """
 
 from __future__ import annotations
@@ -20,7 +20,19 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))  # so that it runs as a script, too
 
-from sample_portfolio import book, build, designers, doubts, faults, island, logs, missing, verdicts, writing  # noqa: E402
+from sample_portfolio import (  # noqa: E402
+    book,
+    build,
+    designers,
+    doubts,
+    faults,
+    island,
+    logs,
+    missing,
+    troubles,
+    verdicts,
+    writing,
+)
 from sample_portfolio.plan import System  # noqa: E402
 
 SEED = 20_260_321
@@ -363,6 +375,8 @@ def main(folder: Path) -> None:
     write_expected(folder, cases)
     write_doubts(folder, cases, twins)
     logs.write_logs(folder, random.Random(SEED + 3), logged)
+    whole = [system for system in logged if system.source != "book"]
+    troubles.write_troubles(folder, random.Random(SEED + 4), whole)
     sys.stdout.write(summary(cases) + "\n")
 
 

@@ -29,6 +29,15 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
     "auditor.evidence": {"auditor.likelihood", "auditor.records"},
+    "auditor.triage": {
+        *("auditor.policy", "auditor.catalog", "auditor.prepare", "auditor.likelihood", "auditor.evidence"),
+        "auditor.records",
+    },
+    "auditor.complaints": {
+        *("auditor.policy", "auditor.prepare", "auditor.store", "auditor.triage"),
+    },
+    "auditor.cautions": set(),
+    "auditor.sheets": {"auditor.one_system", "auditor.reports", "auditor.store", "auditor.cautions"},
     "auditor.results": set(),
     "auditor.trip_likelihood": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
@@ -38,7 +47,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.duplicates", "auditor.held"),
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        *("auditor.suspicion", "auditor.evidence", "auditor.trips", "auditor.checks"),
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips", "auditor.complaints", "auditor.checks"),
     },
     "auditor.remedies": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.catalog", "auditor.policy", "auditor.trips"),
@@ -73,6 +82,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood", "auditor.compare"),
         *("auditor.mend", "auditor.remedies", "auditor.trips"),
         "auditor.quality",
+        "auditor.sheets",
     },
     "auditor.__main__": {"auditor.cli"},
 }
@@ -87,10 +97,11 @@ DASHBOARD = {
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
     "auditor.store.decisions", "auditor.trip_likelihood", "auditor.mend", "auditor.trips",
-    "auditor.store.actions", "auditor.reports.cases", "auditor.reports.quality",
+    "auditor.store.actions", "auditor.reports.cases", "auditor.reports.quality", "auditor.cautions",
+    "auditor.reports.complaints",
 }  # fmt: skip
 #: Parts that the dashboard may know throughout.
-OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality")
+OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality", "auditor.sheets")
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"
 

@@ -25,9 +25,11 @@ from auditor.cli import (
     mapping,
     mending,
     quality,
+    reporting,
     running,
     serving,
     settings,
+    triaging,
 )
 from auditor.cli.show import complain
 from auditor.errors import AuditorError
@@ -50,6 +52,8 @@ app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
 app.command("mend")(mending.mend)
+app.command("report")(reporting.report)
+app.command("triage")(triaging.triage)
 app.add_typer(deciding.app, name="decide")
 app.add_typer(quality.app, name="quality")
 app.add_typer(acting.app, name="action")

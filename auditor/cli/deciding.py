@@ -11,8 +11,9 @@ from auditor.checks import BY_NAME
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
+from auditor.reports.complaints import open_complaints
 from auditor.store import Store
-from auditor.store.decisions import Decision, all_decisions, append, in_force
+from auditor.store.decisions import COMPLAINT_STATES, Decision, all_decisions, append, in_force
 from auditor.store.snapshot import open_snapshot
 from auditor.toml_file import did_you_mean
 
@@ -60,6 +61,24 @@ def note(
     """Keep a note about a system; verdicts do not change."""
     place = _store_with(store, system)
     _told(append(place, "note", {"system": system}, why, who), f"{system} is judged as before", place)
+
+
+@app.command("complaint")
+def complaint(
+    complaint_id: Annotated[str, typer.Argument(help="The complaint's id.")],
+    status: Annotated[str, typer.Argument(help=f"{', '.join(COMPLAINT_STATES[:-1])} or {COMPLAINT_STATES[-1]}.")],
+    why: WhyOption,
+    on: Annotated[str, typer.Option("--on", help="The day of a repair, such as 2026-01-31.")] = "",
+    who: WhoOption = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Note how a complaint stands; a repair is proved by the log since its day."""
+    place = Store(store)
+    with open_snapshot(place) as con:
+        if complaint_id not in {one.complaint_id for one in open_complaints(con, [])}:
+            raise AuditorError(f"{complaint_id}: the run that is shown holds no such complaint. Nothing was noted.")
+    done = append(place, "complaint", {"complaint": complaint_id, "status": status, "day": on}, why, who)
+    _told(done, f"complaint {complaint_id} is {status}", place)
 
 
 @app.command("waive")

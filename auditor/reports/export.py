@@ -176,6 +176,15 @@ def require_suffix(path: Path) -> None:
     _writer(path)
 
 
+def export_rows(frame: pl.DataFrame, path: Path) -> Exported:
+    """Write a frame to a file in its own order, as `export` does."""
+    writer = _writer(path)
+    numbered = frame.with_row_index("place_in_order")
+    with duckdb.connect() as con, whole(path) as part:
+        con.register("listed", numbered.to_arrow())
+        return writer(con, "SELECT * EXCLUDE (place_in_order) FROM listed ORDER BY place_in_order", part)
+
+
 def _writer(path: Path) -> Callable[[Connection, str, Path], Exported]:
     writer = WRITERS.get(path.suffix.lower())
     if writer is None:

@@ -25,6 +25,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "merge": ("keep", "drop"),
     "not-duplicate": ("a", "b"),
     "note": ("system",),
+    "complaint": ("complaint", "status", "day"),
     "waive": ("system", "check", "until"),
     "undo": (),
     **actions.SUBJECTS,
@@ -114,6 +115,31 @@ def merges(standing: Iterable[Decision]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=MERGED_SCHEMA, orient="row")
 
 
+#: What a complaint may be: as it came, waiting for somebody, repaired on a day, or settled.
+COMPLAINT_STATES = ("open", "crew sent", "with the utility", "repaired", "closed")
+
+
+@dataclass(frozen=True)
+class ComplaintState:
+    """What was last noted of a complaint; `day` is that of its last repair (ISO), "" without one."""
+
+    status: str
+    day: str
+    decision: Decision
+
+
+def complaint_states(standing: Iterable[Decision]) -> dict[str, ComplaintState]:
+    """The state of each complaint that somebody noted one of."""
+    states: dict[str, ComplaintState] = {}
+    for decision in standing:
+        if decision.kind == "complaint":
+            name, status = decision.subject["complaint"], decision.subject["status"]
+            held = states.get(name)
+            day = decision.subject["day"] if status == "repaired" else held.day if held and status != "open" else ""
+            states[name] = ComplaintState(status, day, decision)
+    return states
+
+
 def waivers(standing: Iterable[Decision]) -> pl.DataFrame:
     """What fails and is accepted until a day, that day included, one row a system and check: `WAIVER_SCHEMA`."""
     decided = {(d.subject["system"], d.subject["check"]): d for d in standing if d.kind == "waive"}
@@ -192,6 +218,19 @@ def _check_words(kind: str, subject: Mapping[str, str], text: str) -> None:
         raise ValueError(f"a decision {kind!r} is about {', '.join(SUBJECTS[kind])}")
     if not text.strip():
         raise AuditorError("A decision needs its reason, for whoever reads it later.")
+    if kind == "complaint":
+        _check_state(subject["status"], subject["day"])
+
+
+def _check_state(status: str, day: str) -> None:
+    if status not in COMPLAINT_STATES:
+        raise AuditorError(f"{status!r} is no state of a complaint; they are {', '.join(COMPLAINT_STATES)}.")
+    if (status == "repaired") != bool(day):
+        raise AuditorError("A repair needs its day, such as 2026-01-31, and no other state has one.")
+    try:
+        date.fromisoformat(day or "2026-01-31")
+    except ValueError as error:
+        raise AuditorError(f"{day!r} is no day; write it as year-month-day, such as 2026-01-31.") from error
 
 
 def _check_sense(new: Decision, held: Sequence[Decision]) -> None:

@@ -130,9 +130,8 @@ def test_a_dry_run_keeps_nothing(run: Run, tmp_path: Path, events: Path) -> None
 
 
 def test_options_that_have_no_meaning_are_refused(refused: Refused, store: Path, small: Path, events: Path) -> None:
-    mapping = shutil.copy(SAMPLE / "field_export_mapping.toml", "m.toml")
     at = ("--store", store)
-    for option in (("--mapping", mapping), ("--replace",), ("--older",), ("--keep-mapping",)):
+    for option in (("--replace",), ("--older",), ("--keep-mapping",)):
         assert f"{option[0]} is for records" in refused("import", events, "--as", "events", *option, *at)
     assert "--zone is for times of readings and events" in refused("import", small, "--zone", "UTC", *at)
     assert "is no time zone" in refused("import", events, "--as", "events", "--zone", "Mars", *at)
@@ -140,7 +139,7 @@ def test_options_that_have_no_meaning_are_refused(refused: Refused, store: Path,
     assert "has no column" in refused("import", small, "--as", "readings", *at)
     book = shutil.copy(SAMPLE / "site_book.xlsx", "book.xlsx")
     assert "is .csv or .parquet" in refused("import", book, "--as", "readings", *at)
-    assert "'complaints' is not one of" in refused("import", events, "--as", "complaints", *at, status=2)
+    assert "'photographs' is not one of" in refused("import", events, "--as", "photographs", *at, status=2)
     assert not read_manifest(Store(store))
 
 
