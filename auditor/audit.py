@@ -1,4 +1,4 @@
-"""The audit: one pure function from records, catalog, policy and as-of date to results.
+"""The audit: one pure function from records, evidence, catalog, policy and as-of date to results.
 
 The command line, the tests and every later what-if call `audit` on a frame of systems, large or small. Nothing computed
 for a system reads another's rows, so any split into batches gives the same results.
@@ -19,7 +19,7 @@ from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.suspicion import SCHEMA, Batch, suspicions
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Columns of a circuit's result before the checks' own.
 CIRCUIT_COLUMNS = (
@@ -114,28 +114,62 @@ def _systems(system: pl.DataFrame, feeder: pl.DataFrame, circuit: pl.DataFrame) 
     )
 
 
-def audit(records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables | None = None) -> Results:
-    """Judge whole systems.
+@dataclass(frozen=True)
+class Judged:
+    """Circuits and systems with their verdicts, and the frames that these rest on."""
 
-    `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `tables` only keeps
-    what has been worked out before. The results depend on the other arguments alone.
-    """
-    return judged(records, prepare(records, catalog, policy, as_of), catalog, policy, as_of, tables)
+    prepared: Prepared
+    circuit: pl.DataFrame
+    system: pl.DataFrame
 
 
-def judged(
-    records: Records, prepared: Prepared, catalog: Frames, policy: Policy, as_of: date, tables: Tables | None = None
-) -> Results:
-    """Judge systems that `prepare` has prepared: the audit for whoever needs the prepared frames, too."""
-    # Slow to load; a command that audits nothing does without.
-    from auditor.trips import COLUMNS, MEMORY, outlook
+def judge(records: Records, catalog: Frames, policy: Policy, as_of: date) -> Judged:
+    """Return the verdicts of whole systems: the part of an audit that expects nothing of the future."""
+    return _judge(prepare(records, catalog, policy, as_of), policy)
 
+
+def _judge(prepared: Prepared, policy: Policy) -> Judged:
     circuit = judge_frame(prepared.circuit, _at_level("circuit"), policy).with_columns(
         pl.coalesce("stated_unit_limit", "computed_unit_limit").alias("unit_limit")
     )
     feeder = judge_frame(prepared.feeder, _at_level("feeder"), policy)
     system = _systems(judge_frame(prepared.system, _at_level("system"), policy), feeder, circuit)
-    trips = outlook(prepared, catalog, policy, as_of, MEMORY if tables is None else tables)
+    return Judged(prepared, circuit, system)
+
+
+def audit(
+    records: Records,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
+) -> Results:
+    """Judge whole systems.
+
+    `catalog` is `Catalog.frames()`; specs and their revisions are taken as effective on `as_of`. `evidence` is what was
+    measured and reported of these systems, None where nothing was. `tables` only keeps what has been worked out before.
+    The results depend on the other arguments alone.
+    """
+    return audit_prepared(records, prepare(records, catalog, policy, as_of), catalog, policy, as_of, tables, evidence)
+
+
+def audit_prepared(
+    records: Records,
+    prepared: Prepared,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
+) -> Results:
+    """Judge systems that `prepare` has prepared: the audit for whoever needs the prepared frames, too."""
+    # Slow to load; a command that audits nothing does without.
+    from auditor.trips import COLUMNS, MEMORY, outlook
+
+    judged = _judge(prepared, policy)
+    circuit, system = judged.circuit, judged.system
+    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence)
     system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]

@@ -28,12 +28,13 @@ _LABELS = {
     "backfeed_position": "place of the solar breaker on the busbar",
     "backfed_breaker": "breaker that feeds the busbar",
 }
-_UNITS = ("_m", "_a", "_c", "_mm", "_kva", "_pct")
+_UNITS = ("_m", "_a", "_c", "_mm", "_kva", "_pct", "_deg")
 
 #: Columns of the view in the order of an export.
 COLUMNS = (
     "run", "system_id", "circuit_id", "check", "check_version", "verdict", "severity", "confidence", "value", "limit",
-    "unit", "margin_pct", "missing", "assumed", "sentence", "source_file", "source_row",
+    "unit", "margin_pct", "missing", "assumed", "sentence", "source_file", "source_row", "waived_until", "waived_by",
+    "waived_why",
 )  # fmt: skip
 
 
@@ -110,6 +111,11 @@ def _missing(policy: Policy) -> str:
         f"CASE WHEN o.units IS NULL OR f.missing & {BIT['inverter_count']}::UBIGINT = 0 THEN fact_names(f.missing)"
         f" ELSE replace(fact_names(f.missing), {count}, {told}) END"
     )
+    if policy.specs_of == "design date":
+        specs = sum(BIT[fact] for fact in ("inverter_spec", "trunk_spec", "module_spec"))
+        undated = "SELECT system_id FROM system WHERE design_date IS NULL"
+        told = f"f.missing & {specs}::UBIGINT <> 0 AND f.system_id IN ({undated})"
+        names = f"CASE WHEN {told} THEN {names} || ' (on the design date, which is not recorded)' ELSE {names} END"
     return f"CASE WHEN f.missing = 0 THEN 'a fact of the record' ELSE {names} END"
 
 
@@ -126,7 +132,10 @@ def _sentence(policy: Policy) -> str:
 
 
 def statements(policy: Policy) -> list[str]:
-    """The SQL that adds the checks' table, the facts' names and the view `finding` to a snapshot."""
+    """The SQL that adds the checks' table, the facts' names and the views `waived` and `finding` to a snapshot.
+
+    A waiver hides no finding: it stands beside it, and is gone from `waived` after its day (by the run's as-of date).
+    """
     labels = ", ".join(_text(fact_label(fact)) for fact in FACTS)
     distance = """CASE WHEN c.at_least THEN f.value - f."limit" ELSE f."limit" - f.value END"""
     return [
@@ -138,6 +147,8 @@ def statements(policy: Policy) -> list[str]:
         f"range(0, {len(FACTS)}), lambda i: (b::HUGEINT >> i::HUGEINT) & 1 = 1), lambda i: ([{labels}])[i + 1]), ', ')"
         " END",
         _oversized(policy),
+        """CREATE VIEW waived AS SELECT w.* FROM waiver w CROSS JOIN (SELECT as_of FROM audit) a
+            WHERE w.until >= a.as_of::DATE""",
         "CREATE VIEW judged AS " + " UNION ALL ".join(_rows(check) for check in CHECKS),
         f"""CREATE VIEW finding AS
             SELECT a.run, f.system_id, f.circuit_id, f."check", c.version AS check_version, f.verdict, c.severity,
@@ -145,12 +156,15 @@ def statements(policy: Policy) -> list[str]:
                    ELSE 'given' END AS confidence,
               f.value, f."limit", c.unit, {distance} / nullif(abs(f."limit"), 0) * 100 AS margin_pct,
               fact_names(f.missing) AS missing, fact_names(f.assumed) AS assumed, {_sentence(policy)} AS sentence,
-              i.file_name AS source_file, s.source_row
+              i.file_name AS source_file, s.source_row,
+              w.until AS waived_until, w.who AS waived_by, w.text AS waived_why
             FROM judged f JOIN "check" c USING ("check") CROSS JOIN (SELECT run FROM audit) a
             LEFT JOIN (SELECT system_id, circuit_id, source_row, import_id FROM circuit
                        UNION ALL SELECT system_id, NULL, source_row, import_id FROM system) s
               ON f.system_id = s.system_id AND f.circuit_id IS NOT DISTINCT FROM s.circuit_id
             LEFT JOIN oversized o
               ON f.system_id = o.system_id AND f.circuit_id IS NOT DISTINCT FROM o.circuit_id
-            LEFT JOIN import i ON i.import_id = s.import_id""",
+            LEFT JOIN import i ON i.import_id = s.import_id
+            LEFT JOIN waived w
+              ON w.system_id = f.system_id AND w."check" = f."check" AND f.verdict IN ('fail', 'unknown')""",
     ]

@@ -15,6 +15,7 @@ import polars as pl
 
 from auditor.catalog import Catalog
 from auditor.errors import AuditorError
+from auditor.held import snapshot_evidence
 from auditor.policy import Policy
 from auditor.prepare import Records
 from auditor.records.schema import TABLES, Table
@@ -27,7 +28,7 @@ from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Systems whose candidates are worked out at once, and such batches at a time. Memory is bounded by them.
 BATCH_SYSTEMS = 20_000
@@ -71,6 +72,12 @@ def _batches(con: Connection, ids: Sequence[str]) -> Iterator[Records]:
         yield read_systems(con, ids[start : start + BATCH_SYSTEMS])
 
 
+def _ends(held: Records) -> tuple[str, str]:
+    """The first and the last system of a batch; two ids that no system has where there is none."""
+    ids = held.system["system_id"]
+    return (ids[0], ids[-1]) if len(ids) else ("", "")
+
+
 def _renamed(found: Candidates, batch: int) -> Candidates:
     """Candidates whose clones no other batch has, without their records."""
     mark = pl.format("{}-{}", pl.lit(batch), "clone").alias("clone")
@@ -98,11 +105,13 @@ def work_out_all(
         if progress:
             progress(min(len(found) * BATCH_SYSTEMS, len(ids)), len(ids))
 
+    evidence = snapshot_evidence(con)
     with ThreadPoolExecutor(WORKERS) as pool:
         for held in _batches(con, ids):
+            known = evidence.between(*_ends(held))
             if len(waiting) == WORKERS:
                 take()
-            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared))
+            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known))
         while waiting:
             take()
     table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))
@@ -110,10 +119,15 @@ def work_out_all(
 
 
 def work_out_one(
-    records: Records, catalog: Catalog, policy: Policy, as_of: date, tables: Tables | None = None
+    records: Records,
+    catalog: Catalog,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
 ) -> Candidates:
     """Work the candidates of one system out, with their records."""
-    return work_out(records, catalog.frames(), policy, as_of, tables)
+    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence)
 
 
 def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:

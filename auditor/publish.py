@@ -18,32 +18,32 @@ import polars as pl
 from auditor import __version__
 from auditor.audit import Results, audit
 from auditor.catalog import Catalog
+from auditor.checks import CHECKS
+from auditor.complaints import complaint_tables
 from auditor.duplicates import possible_duplicates
 from auditor.errors import AuditorError
 from auditor.findings import statements
+from auditor.held import in_snapshot, read_evidence, read_records
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records
-from auditor.records.schema import TABLES, Table
+from auditor.prepare import Frames
 from auditor.results import ResultWriter
 from auditor.shown import statements as shown
-from auditor.store.decisions import all_decisions, in_force, merges, told_apart
+from auditor.store.actions import actions_of, moves
+from auditor.store.decisions import all_decisions, append, in_force, merges, told_apart, waivers
 from auditor.store.declared import declared
-from auditor.store.evidence import events_among
 from auditor.store.folder import Store
-from auditor.store.records_db import Connection, quoted
-from auditor.store.snapshot import snapshot_numbers, write_snapshot
+from auditor.store.records_db import Connection
+from auditor.store.snapshot import open_snapshot, write_snapshot
 from auditor.suspicion import of_portfolio, without_declared
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Circuits in a batch at most and, where there are more workers than such batches, at least; batches audited at once.
 #: Memory is bounded by them, results do not depend on them.
 BATCH_CIRCUITS = 100_000
 LEAST_CIRCUITS = 10_000
 WORKERS = min(4, os.cpu_count() or 1)
-#: Systems whose event logs are counted at once.
-LOGGED_AT_ONCE = 5_000
 TABLE_NAMES = ("circuit_result", "system_result", "warning")
 
 Progress = Callable[[int, int], None]
@@ -58,6 +58,17 @@ class Published:
     content_hash: str
     systems: int
     circuits: int
+
+
+@dataclass(frozen=True)
+class Audited:
+    """The files of an audit's result tables, their content hash, systems, circuits, and what it knew beside records."""
+
+    paths: dict[str, Path]
+    content_hash: str
+    systems: int
+    circuits: int
+    evidence: Evidence
 
 
 def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
@@ -78,25 +89,14 @@ def batches(con: Connection, size: int) -> Iterator[tuple[str, str, int]]:
     yield (rows[start][0], rows[-1][0], held) if rows else ("", "", 0)
 
 
-def _read(con: Connection, table: Table, first: str, last: str) -> pl.DataFrame:
-    columns = ", ".join(quoted(column.name) for column in table.columns)
-    keys = ", ".join(quoted(key) for key in table.key)
-    query = (
-        f"SELECT {columns} FROM {quoted(table.name)} ANTI JOIN left_out USING (system_id)"
-        f" WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
-    )
-    frame = pl.from_arrow(con.sql(query, params=[first, last]).to_arrow_table())
-    assert isinstance(frame, pl.DataFrame)
-    return frame
-
-
-def read_records(con: Connection, first: str, last: str) -> Records:
-    """Read the systems between two ids, both included."""
-    return Records(*(_read(con, table, first, last) for table in TABLES))
-
-
 def _audited(
-    con: Connection, frames: Frames, policy: Policy, as_of: date, size: int, tables: Tables | None
+    con: Connection,
+    frames: Frames,
+    policy: Policy,
+    as_of: date,
+    size: int,
+    tables: Tables | None,
+    evidence: Evidence,
 ) -> Iterator[tuple[int, Results]]:
     """Yield each batch's circuits and results, in key order; batches are read here and audited on threads."""
     waiting: deque[tuple[int, Future[Results]]] = deque()
@@ -106,7 +106,8 @@ def _audited(
                 held, future = waiting.popleft()
                 yield held, future.result()
             records = read_records(con, first, last)
-            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of, tables)))
+            mine = evidence.between(first, last)
+            waiting.append((circuits, pool.submit(audit, records, frames, policy, as_of, tables, mine)))
         for held, future in waiting:
             yield held, future.result()
 
@@ -122,20 +123,23 @@ def audit_all(
     size: int | None = None,
     progress: Progress | None = None,
     tables: Tables | None = None,
-) -> tuple[dict[str, Path], str, int, int]:
+    evidence: Evidence | None = None,
+) -> Audited:
     """Audit every system but those left out and write the result tables, `size` circuits at a time.
 
-    Returns their files, the content hash, systems and circuits.
+    `evidence` is what was measured and reported of them; without it, it is read from the store's own readings and logs.
     """
     frames = catalog.frames()
     con.execute("CREATE OR REPLACE TEMP TABLE left_out AS SELECT unnest(?::VARCHAR[]) AS system_id", [list(left_out)])
+    if evidence is None:
+        evidence = read_evidence(con, frames, policy, as_of)
     total = int(con.execute("SELECT count(*) FROM circuit ANTI JOIN left_out USING (system_id)").fetchall()[0][0])
     size = size or min(BATCH_CIRCUITS, max(LEAST_CIRCUITS, -(-total // WORKERS)))
     paths = {name: folder / f"{name}.parquet" for name in TABLE_NAMES}
     done = 0
     with ExitStack() as stack:
         writers = {name: stack.enter_context(ResultWriter(path)) for name, path in paths.items()}
-        for circuits, results in _audited(con, frames, policy, as_of, size, tables):
+        for circuits, results in _audited(con, frames, policy, as_of, size, tables, evidence):
             writers["circuit_result"].add(results.circuit)
             writers["system_result"].add(results.system)
             writers["warning"].add(results.warning)
@@ -143,7 +147,8 @@ def audit_all(
             if progress:
                 progress(done, total)
     joined = "".join(writers[name].hexdigest() for name in TABLE_NAMES)
-    return paths, hashlib.sha256(joined.encode()).hexdigest(), writers["system_result"].rows, total
+    content_hash = hashlib.sha256(joined.encode()).hexdigest()
+    return Audited(paths, content_hash, writers["system_result"].rows, total, evidence)
 
 
 def portfolio_warnings(con: Connection) -> pl.DataFrame:
@@ -156,29 +161,6 @@ def portfolio_warnings(con: Connection) -> pl.DataFrame:
     )
     system, home_run = (pl.DataFrame(con.sql(query).to_arrow_table()) for query in queries)
     return of_portfolio(system, home_run)
-
-
-def observed_frame(con: Connection, systems: pl.DataFrame) -> pl.DataFrame:
-    """What the event logs of the systems say, by system and month: `auditor.evidence.observed.MONTH_SCHEMA`.
-
-    `systems` has system_id, latitude_deg and longitude_deg; a system without any hour in a log has no row. Systems go
-    by so many at once, so memory is bounded.
-    """
-    from auditor.evidence.observed import MONTH_SCHEMA, observe  # It is slow to load, and few commands need it.
-
-    told = con.execute("SELECT DISTINCT system_id FROM event ORDER BY system_id").fetchall()
-    ids = pl.DataFrame({"system_id": [row[0] for row in told]}, schema={"system_id": pl.String()})
-    logged = systems.select("system_id", "latitude_deg", "longitude_deg").join(ids, on="system_id", how="semi")
-    parts = [pl.DataFrame(schema=MONTH_SCHEMA)]
-    for some in logged.sort("system_id").iter_slices(LOGGED_AT_ONCE):
-        parts.append(observe(events_among(con, some), some).months)
-    return pl.concat(parts)
-
-
-def _observed(con: Connection) -> pl.DataFrame:
-    """What logs say of every system that is audited."""
-    query = "SELECT system_id, latitude_deg, longitude_deg FROM system ANTI JOIN left_out USING (system_id)"
-    return observed_frame(con, pl.DataFrame(con.sql(query).to_arrow_table()))
 
 
 def code_hash() -> str:
@@ -196,6 +178,23 @@ def last_import_date(con: Connection) -> date:
     if found is None:
         raise AuditorError("The store holds no records yet. Import a file first: auditor import FILE")
     return date.fromisoformat(str(found))
+
+
+def follow_actions(store: Store, run: int) -> None:
+    """Move the corrective actions that a published run verifies or finds failing again.
+
+    A run by other rules than the store's own moves nothing.
+    """
+    held = actions_of(in_force(all_decisions(store)))
+    if not held:
+        return
+    columns = {f"{check.name.replace('-', '_')}_verdict": check.name for check in CHECKS}
+    with open_snapshot(store, run) as con:
+        query = f"SELECT system_id, {', '.join(columns)} FROM system_result WHERE system_id IN (SELECT unnest(?))"
+        rows = con.execute(query, [[action.system for action in held]]).fetchall()
+    verdicts = {(row[0], check): v for row in rows for check, v in zip(columns.values(), row[1:], strict=True)}
+    for kind, subject, words in moves(held, verdicts, run):
+        append(store, kind, subject, words, f"run {run}")
 
 
 def publish(
@@ -218,7 +217,7 @@ def publish(
     as_of = as_of or last_import_date(con)
     decided = in_force(all_decisions(store))
     merged = merges(decided)
-    paths, content_hash, systems, circuits = audit_all(
+    done = audit_all(
         con,
         store.scratch,
         catalog,
@@ -228,14 +227,33 @@ def publish(
         progress=progress,
         tables=Tables(store.root / "tables", made),
     )
-    number = max([0, *snapshot_numbers(store)]) + 1
-    about: dict[str, str | int] = {
-        "run": number,
+    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
+    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
+    beside = {
+        "merged": merged,
+        "waiver": waivers(decided),
+        "possible_duplicate": alike,
+        "of_portfolio": portfolio_warnings(con),
+        "declared": declared(store, imports),
+        **in_snapshot(done.evidence),
+        **complaint_tables(con, done.paths, catalog.frames(), policy, decided),
+    }
+    about = about_run(catalog, policy, as_of, done, other_rules)
+    number, path = write_snapshot(con, store, done.paths, about, inside(policy), beside)
+    store.sweep()
+    if not other_rules:
+        follow_actions(store, number)
+    return Published(number, path, done.content_hash, done.systems, done.circuits)
+
+
+def about_run(catalog: Catalog, policy: Policy, as_of: date, done: Audited, other_rules: str) -> dict[str, str | int]:
+    """What a snapshot says of its run."""
+    return {
         "as_of": as_of.isoformat(),
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "systems": systems,
-        "circuits": circuits,
-        "content_hash": content_hash,
+        "systems": done.systems,
+        "circuits": done.circuits,
+        "content_hash": done.content_hash,
         "catalog_hash": catalog.content_hash(),
         "policy_hash": policy.content_hash(),
         "code_hash": code_hash(),
@@ -245,22 +263,15 @@ def publish(
         "catalog": catalog.as_json(),
         "policy": policy.model_dump_json(),
     }
-    alike = possible_duplicates(con, merged["dropped_id"], told_apart(decided))
-    imports = [row[0] for row in con.execute("SELECT import_id FROM import ORDER BY import_id").fetchall()]
-    beside = {
-        "merged": merged,
-        "possible_duplicate": alike,
-        "of_portfolio": portfolio_warnings(con),
-        "declared": declared(store, imports),
-        "observed": _observed(con),
-    }
-    told = [
+
+
+def inside(policy: Policy) -> list[str]:
+    """The SQL that finishes a snapshot: warnings on all systems together, the views, and the tables they need."""
+    return [
         "ALTER TABLE warning ADD COLUMN import_id INTEGER",  # the import that a warning on a whole file is about
         "INSERT INTO warning BY NAME FROM of_portfolio ANTI JOIN merged ON dropped_id = system_id",
         "DROP TABLE of_portfolio",
         *without_declared(),
-        "DROP TABLE declared",
+        *statements(policy),
+        *shown(),
     ]
-    path = write_snapshot(con, store, number, paths, about, told + statements(policy) + shown(), beside)
-    store.sweep()
-    return Published(number, path, content_hash, systems, circuits)

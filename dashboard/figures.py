@@ -16,6 +16,9 @@ import plotly.graph_objects as go
 COLOURS = {"fail": "#c8553d", "unknown": "#c8992e", "pass": "#5f8f8b", "not applicable": "#98a1a6"}
 #: Verdicts differ in pattern too, for eyes and printers that do not tell the colours apart.
 PATTERNS = {"fail": "", "unknown": "/", "pass": "", "not applicable": "."}
+#: Colour and pattern of each verdict, and of bands from the calmest to the worst; neighbours differ without colour.
+VERDICT_LOOKS = {verdict: (COLOURS[verdict], PATTERNS[verdict]) for verdict in COLOURS}
+BAND_LOOKS = (("#9aa7ad", ""), ("#6f93b8", "."), ("#4f7ca8", ""), ("#7a6aa8", "\\"), ("#8a4a78", ""))
 #: Other lines and areas: ink-like tones that hold on both grounds.
 TONES = ("#4f7ca8", "#a8754f", "#7a6aa8", "#6f8a4a")
 NEUTRAL = "#8a959b"
@@ -79,12 +82,16 @@ def _bars(verdict: str, counts: list[int], places: list[int], sideways: bool) ->
     }
 
 
-def _marker(verdict: str, opacity: list[float]) -> dict[str, Any]:
-    pattern = {
-        "shape": PATTERNS[verdict], "bgcolor": COLOURS[verdict], "fgcolor": "rgba(255,255,255,0.8)", "size": 5,
-        "solidity": 0.3,
-    }  # fmt: skip
-    return {"color": COLOURS[verdict], "opacity": opacity, "pattern": pattern, "line": {"width": 0}}
+def band_looks(count: int) -> list[tuple[str, str]]:
+    """Colour and pattern of so many bands, the calmest first."""
+    last = len(BAND_LOOKS) - 1
+    return [BAND_LOOKS[round(number * last / max(count - 1, 1))] for number in range(count)]
+
+
+def _marker(look: tuple[str, str], opacity: list[float]) -> dict[str, Any]:
+    colour, shape = look
+    pattern = {"shape": shape, "bgcolor": colour, "fgcolor": "rgba(255,255,255,0.8)", "size": 5, "solidity": 0.3}
+    return {"color": colour, "opacity": opacity, "pattern": pattern, "line": {"width": 0}}
 
 
 def stacked(
@@ -99,8 +106,9 @@ def stacked(
     ticks: Mapping[str, Any] | None = None,
     keys_by_series: Mapping[str, Sequence[Sequence[Any]]] | None = None,
     chosen_by_series: Mapping[str, Sequence[bool]] | None = None,
+    looks: Mapping[str, tuple[str, str]] = VERDICT_LOOKS,
 ) -> go.Figure:
-    """Bars of counts, one a label, stacked by verdict.
+    """Bars of counts, one a label, stacked by verdict or whatever else the series are; `looks` are theirs.
 
     `keys` go along as customdata for clicks; bars that are not `chosen` fade where any bar is. `labels` must be plain,
     `title` is the axis of the counts where bars lie sideways, else of the labels; `ticks` replaces the labels' ticks.
@@ -115,7 +123,7 @@ def stacked(
         bar["hovertext"] = [
             f"{label.replace('<br>', ' ')}: {count:,} {verdict}" for label, count in zip(labels, counts, strict=True)
         ]
-        bar["marker"] = _marker(verdict, [1.0 if mark or not fade else FADED for mark in marks[verdict]])
+        bar["marker"] = _marker(looks[verdict], [1.0 if mark or not fade else FADED for mark in marks[verdict]])
         bars.append(bar)
     along = {"tickvals": places, "ticktext": list(labels), "showgrid": False} | dict(ticks or {})
     amount: dict[str, Any] = {"rangemode": "tozero", "tickformat": ",d"}

@@ -23,6 +23,8 @@ COLUMNS = (
     "utility", "designer", "year", "service", "model", "circuits", "units",
 )  # fmt: skip
 DEFAULT_SORT = (("worst_rise_pct", True),)
+#: The order by trip-days expected, most first.
+BY_TRIPS = (("trip_days", True),)
 
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,60}(:unknown)?")
 _FACT = re.compile(r"[a-z][a-z0-9_]{0,60}")
@@ -74,11 +76,12 @@ class Filters:
 
 @dataclass(frozen=True)
 class View:
-    """Filters, sort (column, descending) and the grouping of the failures' chart."""
+    """Filters, sort (column, descending), and the groupings of the chart of failures and of that of trips."""
 
     filters: Filters = field(default_factory=Filters)
     sort: tuple[tuple[str, bool], ...] = DEFAULT_SORT
     by: str = "year"
+    trips_by: str = "utility"
 
 
 def _text(value: str) -> str | None:
@@ -145,7 +148,7 @@ def parse(search: str | None) -> tuple[View, tuple[str, ...]]:
     """The view that a query string asks for, and a sentence for each part of it that was ignored."""
     ignored: list[str] = []
     held: dict[str, list[str | int | None]] = {}
-    text, sort, by = "", DEFAULT_SORT, View().by
+    text, sort, by, trips_by = "", DEFAULT_SORT, View().by, View().trips_by
     try:
         pairs = parse_qsl((search or "").removeprefix("?"), keep_blank_values=True, max_num_fields=1_000)
     except ValueError:
@@ -158,6 +161,8 @@ def parse(search: str | None) -> tuple[View, tuple[str, ...]]:
                 sort = _sort(value)
             elif name == "by":
                 by = _among(*GROUPINGS)(value)
+            elif name == "trips-by":
+                trips_by = _among(*GROUPINGS)(value)
             else:
                 values = held.setdefault(name, [])
                 read = READERS[name](value)
@@ -171,7 +176,7 @@ def parse(search: str | None) -> tuple[View, tuple[str, ...]]:
         except ValueError:
             ignored.append(f"“{_short(value)}” is no value of “{name}” and was ignored.")
     filters = Filters(text=text, **{name: tuple(values) for name, values in held.items()})  # type: ignore[arg-type]
-    return View(filters, sort, by), tuple(dict.fromkeys(ignored))
+    return View(filters, sort, by, trips_by), tuple(dict.fromkeys(ignored))
 
 
 def query_string(view: View) -> str:
@@ -185,6 +190,8 @@ def query_string(view: View) -> str:
         pairs.append(("sort", ",".join(f"-{name}" if down else name for name, down in view.sort)))
     if view.by != View().by:
         pairs.append(("by", view.by))
+    if view.trips_by != View().trips_by:
+        pairs.append(("trips-by", view.trips_by))
     return "?" + urlencode(pairs) if pairs else ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from typing import Any
 from urllib.parse import quote
 
@@ -119,7 +120,7 @@ def answered(context: Context, request: dict[str, Any], search: str | None) -> t
     try:
         view, _ = parse(search)
         queries.check_filter_model(request.get("filterModel"))
-        sorted_view = View(view.filters, queries.sort_of(request.get("sortModel") or []), view.by)
+        sorted_view = replace(view, sort=queries.sort_of(request.get("sortModel") or []))
         start, end = int(request["startRow"]), int(request["endRow"])
         with context.snapshots.cursor() as con:
             count = queries.count(con, view.filters)

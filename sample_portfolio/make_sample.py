@@ -5,7 +5,8 @@ bytes each time. It reads the invented catalog and nothing else. What a check mu
 `verdicts.py`, which share no line with the programme that is to find it: `expected.csv` lists every finding that is
 neither pass nor not applicable, `expected_systems.csv` whether a system was made faulty, incomplete or sound,
 `expected_warnings.csv` every value that can hardly be meant, `expected_duplicates.csv` the project under two ids,
-`expected_evidence.csv` and `expected_logs.csv` what comes of the events and readings.
+`expected_evidence.csv` and `expected_logs.csv` what comes of the events and readings, `expected_triage.csv` the cause
+planted behind each complaint, `expected_designers.csv` what must be said of the designers of one office.
 """
 
 from __future__ import annotations
@@ -19,7 +20,19 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))  # so that it runs as a script, too
 
-from sample_portfolio import book, build, doubts, faults, island, logs, missing, verdicts, writing  # noqa: E402
+from sample_portfolio import (  # noqa: E402
+    book,
+    build,
+    designers,
+    doubts,
+    faults,
+    island,
+    logs,
+    missing,
+    troubles,
+    verdicts,
+    writing,
+)
 from sample_portfolio.plan import System  # noqa: E402
 
 SEED = 20_260_321
@@ -212,6 +225,17 @@ def island_cases(first: int) -> tuple[list[Case], tuple[str, str]]:
     return cases, ids
 
 
+def designer_cases(first: int) -> list[Case]:
+    """Return the cases of the office whose designers are compared, numbered from the first; drawn after all others."""
+    rng = random.Random(SEED + 4)
+    cases = []
+    for system in designers.systems(rng, first):
+        fails = verdicts.FAIL in verdicts.judge(system).values()
+        cases.append(Case(system, designers.FAULT if fails else None))
+        expect(rng, cases[-1])
+    return cases
+
+
 def bad_rows(cases: list[Case]) -> list[tuple[dict[str, str], list[tuple[str, str]], int | None]]:
     """Return rows of the tidy file that must be refused: row, (column, code) and cells kept where it breaks off."""
     good = next(
@@ -343,10 +367,16 @@ def main(folder: Path) -> None:
     sound = next(case.system for case in islands if not (case.fault or case.gap or case.system.doubts))
     imports.append(island.write_island(folder, [case.system for case in islands], sound, "T0990"))
     cases += islands
+    logged = [case.system for case in cases if not case.gap]
+    planted = designer_cases(len(cases) + 1)
+    imports.append(designers.write_designers(folder, [case.system for case in planted]))
+    cases += planted
     writing.write_csv(folder / "expected_import.csv", imports)
     write_expected(folder, cases)
     write_doubts(folder, cases, twins)
-    logs.write_logs(folder, random.Random(SEED + 3), [case.system for case in cases if not case.gap])
+    logs.write_logs(folder, random.Random(SEED + 3), logged)
+    whole = [system for system in logged if system.source != "book"]
+    troubles.write_troubles(folder, random.Random(SEED + 4), whole)
     sys.stdout.write(summary(cases) + "\n")
 
 

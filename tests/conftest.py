@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
 from hypothesis import HealthCheck, settings
 
 from auditor.catalog import load_catalog
@@ -34,6 +35,7 @@ SAMPLE_FILES = (
     ("projects.json", None),
     ("site_book.xlsx", "site_book_mapping.toml"),
     ("island_jobs.csv", "island_jobs_mapping.toml"),
+    ("designers.csv", None),
 )
 AS_OF = date(2026, 1, 31)
 
@@ -52,5 +54,8 @@ def sample_store(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, dict[
                 con, store, SAMPLE / name, SAMPLE / mapping if mapping else None, imported_on="2026-01-31"
             )
             told[name] = done
-        publish(con, store, load_catalog([store.catalog]), load_policy(store.policy), AS_OF)
+        # Tables that one process of the tests makes the others find, if they wait for it.
+        Path(os.environ["AUDITOR_TABLES"]).mkdir(parents=True, exist_ok=True)
+        with FileLock(os.environ["AUDITOR_TABLES"] + ".lock"):
+            publish(con, store, load_catalog([store.catalog]), load_policy(store.policy), AS_OF)
     return store, told

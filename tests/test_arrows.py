@@ -24,20 +24,30 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
     "auditor.trips": {
         *("auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"),
-        "auditor.electrical",
+        *("auditor.electrical", "auditor.evidence"),
     },
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
     "auditor.evidence": {"auditor.likelihood", "auditor.records"},
+    "auditor.triage": {
+        *("auditor.policy", "auditor.catalog", "auditor.prepare", "auditor.likelihood", "auditor.evidence"),
+        "auditor.records",
+    },
+    "auditor.complaints": {
+        *("auditor.policy", "auditor.prepare", "auditor.store", "auditor.triage"),
+    },
+    "auditor.cautions": set(),
+    "auditor.sheets": {"auditor.one_system", "auditor.reports", "auditor.store", "auditor.cautions"},
     "auditor.results": set(),
+    "auditor.trip_likelihood": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},
     "auditor.shown": {"auditor.checks", "auditor.findings"},
     "auditor.duplicates": set(),
     "auditor.publish": {
-        "auditor.duplicates",
+        *("auditor.duplicates", "auditor.held"),
         *("auditor.audit", "auditor.results", "auditor.findings", "auditor.prepare", "auditor.store", "auditor.shown"),
         *("auditor.records", "auditor.catalog", "auditor.policy"),
-        *("auditor.suspicion", "auditor.evidence", "auditor.trips"),
+        *("auditor.suspicion", "auditor.evidence", "auditor.trips", "auditor.complaints", "auditor.checks"),
     },
     "auditor.remedies": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.catalog", "auditor.policy", "auditor.trips"),
@@ -45,34 +55,53 @@ MAY_IMPORT: dict[str, set[str]] = {
     },
     "auditor.mend": {
         *("auditor.remedies", "auditor.catalog", "auditor.policy", "auditor.prepare", "auditor.records"),
-        *("auditor.store", "auditor.trips"),
+        *("auditor.store", "auditor.trips", "auditor.held"),
     },
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
-        *("auditor.catalog", "auditor.policy", "auditor.findings"),
+        *("auditor.catalog", "auditor.policy", "auditor.findings", "auditor.trips", "auditor.likelihood"),
     },
-    "auditor.reports": {"auditor.store", "auditor.records"},
+    "auditor.held": {
+        "auditor.prepare",
+        "auditor.policy",
+        "auditor.records",
+        "auditor.store",
+        "auditor.trips",
+        "auditor.evidence",
+    },
+    "auditor.compare": {
+        "auditor.held",
+        *("auditor.audit", "auditor.publish", "auditor.store", "auditor.records", "auditor.catalog", "auditor.policy"),
+        *("auditor.checks", "auditor.prepare", "auditor.trips"),
+    },
+    "auditor.quality": set(),
+    "auditor.reports": {"auditor.store", "auditor.records", "auditor.quality"},
     "auditor.jobs": {"auditor.store"},
     "auditor.cli": {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
-        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.mend", "auditor.remedies", "auditor.trips"),
+        *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood", "auditor.compare"),
+        *("auditor.mend", "auditor.remedies", "auditor.trips"),
+        "auditor.quality",
+        "auditor.sheets",
     },
     "auditor.__main__": {"auditor.cli"},
 }
 #: Libraries that a part may not know: pure functions know no file, no database and no frame.
 _PURE = {"polars", "duckdb", "pyarrow", "pathlib", "pydantic"}
-MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE}
+MAY_NOT_KNOW = {"auditor.electrical": _PURE, "auditor.likelihood": _PURE, "auditor.quality": _PURE - {"polars"}}
 
 #: What the dashboard may know of `auditor`: the store's reading side, exports, one system's audit, the checks' names,
-#: the records' declared columns, and what a row of totals is called.
+#: the records' declared columns, what a row of totals is called, and the statistics of comparisons.
 DASHBOARD = {
     "auditor.errors", "auditor.store", "auditor.store.snapshot", "auditor.store.records_db", "auditor.reports.export",
     "auditor.reports.fetching", "auditor.reports.mending", "auditor.store.originals", "auditor.jobs", "auditor",
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
-    "auditor.store.decisions", "auditor.mend", "auditor.trips",
+    "auditor.store.decisions", "auditor.trip_likelihood", "auditor.mend", "auditor.trips",
+    "auditor.store.actions", "auditor.reports.cases", "auditor.reports.quality", "auditor.cautions",
+    "auditor.reports.complaints",
 }  # fmt: skip
 #: Parts that the dashboard may know throughout.
-OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies")
+OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality", "auditor.sheets")
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"
 

@@ -156,7 +156,7 @@ def test_the_script_makes_the_same_bytes_and_imports_nothing_of_the_auditor(tmp_
     script = SAMPLE / "make_sample.py"
     subprocess.run([sys.executable, str(script), str(tmp_path)], check=True, capture_output=True)
     made = sorted(path.name for path in tmp_path.iterdir())
-    assert len(made) == 18
+    assert len(made) == 24
     for name in made:
         assert (tmp_path / name).read_bytes() == (SAMPLE / name).read_bytes(), name
     for path in SAMPLE.glob("*.py"):

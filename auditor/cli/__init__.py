@@ -14,6 +14,8 @@ from typer.exceptions import TyperException
 
 from auditor import jobs
 from auditor.cli import (
+    acting,
+    comparing,
     deciding,
     demo,
     describing,
@@ -22,9 +24,12 @@ from auditor.cli import (
     importing,
     mapping,
     mending,
+    quality,
+    reporting,
     running,
     serving,
     settings,
+    triaging,
 )
 from auditor.cli.show import complain
 from auditor.errors import AuditorError
@@ -41,11 +46,17 @@ app = typer.Typer(
 app.command("map")(mapping.map_file)
 app.command("import")(importing.import_files)
 app.command("audit")(running.audit)
+app.command("recheck")(comparing.recheck)
+app.command("compare")(comparing.compare)
 app.command("runs")(running.runs)
 app.command("serve")(serving.serve)
 app.command("export")(exporting.export)
 app.command("mend")(mending.mend)
+app.command("report")(reporting.report)
+app.command("triage")(triaging.triage)
 app.add_typer(deciding.app, name="decide")
+app.add_typer(quality.app, name="quality")
+app.add_typer(acting.app, name="action")
 app.command("explain")(explaining.explain)
 app.command("schema")(describing.schema)
 app.command("catalog")(settings.catalog)

@@ -7,12 +7,15 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
+from auditor.checks import BY_NAME
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
+from auditor.reports.complaints import open_complaints
 from auditor.store import Store
-from auditor.store.decisions import Decision, all_decisions, append, in_force
+from auditor.store.decisions import COMPLAINT_STATES, Decision, all_decisions, append, in_force
 from auditor.store.snapshot import open_snapshot
+from auditor.toml_file import did_you_mean
 
 app = typer.Typer(help="Record what you settle about systems; nothing is changed or lost.", no_args_is_help=True)
 
@@ -60,6 +63,42 @@ def note(
     _told(append(place, "note", {"system": system}, why, who), f"{system} is judged as before", place)
 
 
+@app.command("complaint")
+def complaint(
+    complaint_id: Annotated[str, typer.Argument(help="The complaint's id.")],
+    status: Annotated[str, typer.Argument(help=f"{', '.join(COMPLAINT_STATES[:-1])} or {COMPLAINT_STATES[-1]}.")],
+    why: WhyOption,
+    on: Annotated[str, typer.Option("--on", help="The day of a repair, such as 2026-01-31.")] = "",
+    who: WhoOption = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Note how a complaint stands; a repair is proved by the log since its day."""
+    place = Store(store)
+    with open_snapshot(place) as con:
+        if complaint_id not in {one.complaint_id for one in open_complaints(con, [])}:
+            raise AuditorError(f"{complaint_id}: the run that is shown holds no such complaint. Nothing was noted.")
+    done = append(place, "complaint", {"complaint": complaint_id, "status": status, "day": on}, why, who)
+    _told(done, f"complaint {complaint_id} is {status}", place)
+
+
+@app.command("waive")
+def waive(
+    system: Annotated[str, typer.Argument(help="The system's id.")],
+    check: Annotated[str, typer.Argument(help="The check whose failing is accepted there.")],
+    until: Annotated[str, typer.Option("--until", help="The last day on which it is, such as 2027-01-31.")],
+    why: WhyOption,
+    who: WhoOption = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Accept a failing check of a system until a day; it is shown as failing all the same, with who and why."""
+    if check not in BY_NAME:
+        meant = did_you_mean(check, list(BY_NAME))
+        raise AuditorError(f"{check}: there is no such check.{meant} `auditor explain` lists them.")
+    place = _store_with(store, system)
+    done = append(place, "waive", {"system": system, "check": check, "until": until}, why, who)
+    _told(done, f"{check} of {system} is marked as waived until {until}, and its verdict stays", place)
+
+
 @app.command("undo")
 def undo(
     number: Annotated[int, typer.Argument(help="The decision's number, as `auditor decide list` shows it.")],
@@ -92,7 +131,7 @@ def list_decisions(store: StoreOption = DEFAULT_STORE) -> None:
     for d in decisions:
         state = "in force" if d.id in standing else f"undone by {undone[d.id]}" if d.id in undone else ""
         when = d.at.replace("T", " ").removesuffix("+00:00")
-        table.add_row(str(d.id), when, *map(_cell, (d.who, d.kind, _about(d), d.text)), state)
+        table.add_row(str(d.id), when, *map(show.cell, (d.who, d.kind, _about(d), d.text)), state)
     show.tabular(table)
 
 
@@ -121,17 +160,16 @@ def _without(undone: Decision) -> str:
         return f"{undone.subject['drop']} is judged again beside {undone.subject['keep']}"
     if undone.kind == "not-duplicate":
         return f"{undone.subject['a']} and {undone.subject['b']} are listed again if they look like one project"
+    if undone.kind == "waive":
+        return f"{undone.subject['check']} of {undone.subject['system']} is not waived any more"
     return "nothing changes in the verdicts"
 
 
 def _about(decision: Decision) -> str:
     if decision.kind == "merge":
         return f"{decision.subject['drop']} into {decision.subject['keep']}"
+    if decision.kind == "waive":
+        return "{check} of {system} until {until}".format(**decision.subject)
     if decision.undoes is not None:
         return f"decision {decision.undoes}"
     return ", ".join(decision.subject.values())
-
-
-def _cell(text: str) -> str:
-    """A text as one line of a table, in which nothing is markup."""
-    return show.safe(text).replace("\n", " ").replace("[", r"\[")

@@ -24,10 +24,17 @@ FILES = (
     ("projects.json", None),
     ("site_book.xlsx", "site_book_mapping.toml"),
     ("island_jobs.csv", "island_jobs_mapping.toml"),
+    ("designers.csv", None),
 )
 
 #: What was reported of some of the systems, and what its rows are.
-EVIDENCE: tuple[tuple[str, ImportedAs], ...] = (("events.csv", "events"), ("readings.csv", "readings"))
+EVIDENCE: tuple[tuple[str, ImportedAs], ...] = (
+    ("events.csv", "events"),
+    ("readings.csv", "readings"),
+    ("complaints.csv", "complaints"),
+    ("complaint_events.csv", "events"),
+    ("complaint_readings.csv", "readings"),
+)
 
 
 def _refuse_others(store: Store, sample: Path) -> None:

@@ -1,4 +1,4 @@
-"""`auditor explain`."""
+"""`auditor explain`: the checks, and the likelihood of trips."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from auditor import trip_likelihood
 from auditor.checks import CHECKS
 from auditor.cli import show
 from auditor.errors import AuditorError
@@ -14,16 +15,24 @@ from auditor.toml_file import did_you_mean
 
 
 def explain(
-    check: Annotated[str, typer.Argument(help="A check's or a remedy's name; without one, all are listed.")] = "",
+    check: Annotated[
+        str,
+        typer.Argument(help=f"A check's or a remedy's name, or {trip_likelihood.NAME}; without one, all are listed."),
+    ] = "",
 ) -> None:
-    """Say what a check asks, why, by which formula and source, and what mends it; or what a remedy does."""
+    """Say what a check or the likelihood of trips asks, why, by which formula and source; or what a remedy does."""
     if not check:
         show.plain("Checks:")
         for each in CHECKS:
             show.plain(f"{each.name:24} {each.title}")
+        show.plain(f"{trip_likelihood.NAME:24} {trip_likelihood.TITLE}")
         show.plain("\nRemedies:")
         for remedy in REMEDIES:
             show.plain(f"{remedy.name:24} {remedy.title}")
+        return
+    if check == trip_likelihood.NAME:
+        show.plain(f"{check} (version {trip_likelihood.VERSION}, one answer per system)\n")
+        show.plain(trip_likelihood.documentation())
         return
     for remedy in REMEDIES:
         if remedy.name == check:
@@ -32,7 +41,8 @@ def explain(
             return
     found = [each for each in CHECKS if each.name == check]
     if not found:
-        meant = did_you_mean(check, [*(each.name for each in CHECKS), *(remedy.name for remedy in REMEDIES)])
+        names = [*(each.name for each in CHECKS), trip_likelihood.NAME, *(remedy.name for remedy in REMEDIES)]
+        meant = did_you_mean(check, names)
         raise AuditorError(f"There is no check and no remedy {check!r}.{meant} `auditor explain` lists them all.")
     chosen = found[0]
     show.plain(f"{chosen.name} (version {chosen.version}, {chosen.severity}, one verdict per {chosen.level})\n")

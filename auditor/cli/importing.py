@@ -157,12 +157,12 @@ def _evidence_of(
     imported_as: ImportedAs,
     zone: str,
     path: Path,
-    _: Path | None,
+    mapping: Path | None,
 ) -> Iterator[dict[str, Any]]:
-    """Import one file of readings or events."""
+    """Import one file of readings, events or complaints."""
     today = date.today().isoformat()
     done = import_evidence(
-        con, store, path, imported_as, zone, imported_on=today, dry_run=dry_run, progress=advance, name=name
+        con, store, path, imported_as, zone, mapping, imported_on=today, dry_run=dry_run, progress=advance, name=name
     )
     yield told_of_evidence(done)
     evidence_imported(done, dry_run, store.root)
@@ -176,7 +176,7 @@ def _refuse_options(imported_as: ImportedAs, zone: str, others: dict[str, bool])
         return
     for option, given in others.items():
         if given:
-            raise AuditorError(f"{option} is for records; readings and events come by canonical columns. Leave it out.")
+            raise AuditorError(f"{option} is for records alone. Leave it out.")
     if zone:
         checked_zone(zone)
 
@@ -239,7 +239,7 @@ def import_files(
         bool, typer.Option("--older", help="Take rows back where a file imported before is older than later ones.")
     ] = False,
     imported_as: Annotated[
-        ImportedAs, typer.Option("--as", help="What the rows are; readings and events are CSV or Parquet.")
+        ImportedAs, typer.Option("--as", help="What the rows are; all but records are CSV or Parquet.")
     ] = "records",
     zone: Annotated[
         str, typer.Option("--zone", help="Zone of times without an offset: America/New_York, or -05:00 all year.")
@@ -255,7 +255,7 @@ def import_files(
     report: Annotated[Path | None, typer.Option("--report", help="Write what was found as JSON, too.")] = None,
     wait: WaitOption = False,
 ) -> None:
-    """Import project records, or readings or events, then audit everything and publish the result.
+    """Import project records, readings, events or complaints, then audit everything and publish the result.
 
     A file of records is read by --mapping, else by the mapping that the store keeps for its header, else its columns
     must be canonical. A workbook of mended rows, as `auditor export rejects -o FILE.xlsx` gives it, needs neither.
@@ -265,16 +265,12 @@ def import_files(
             raise AuditorError(f"{path}: is a folder; name the files in it, such as {path / '*.csv'}.")
         if not path.is_file():
             raise AuditorError(f"{path}: there is no such file. Nothing was imported.")
-    if mapping:
+    of_records = imported_as == "records"
+    if mapping and of_records:
         load_mapping(mapping)
-    _refuse_options(
-        imported_as,
-        zone,
-        {"--mapping": mapping is not None, "--keep-mapping": keep_mapping, "--replace": replace, "--older": older},
-    )
+    _refuse_options(imported_as, zone, {"--keep-mapping": keep_mapping, "--replace": replace, "--older": older})
     if name and len(files) > 1:
         raise AuditorError("--name says what one file is called; import the others by commands of their own.")
-    of_records = imported_as == "records"
     pairs = [(path, mapping or (_kept(Store(store), path) if of_records else None)) for path in files]
     import_into(
         Store(store),

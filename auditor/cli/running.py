@@ -29,7 +29,14 @@ from auditor.publish import last_import_date, publish
 from auditor.store import Store
 from auditor.store.originals import read_manifest
 from auditor.store.records_db import open_records
-from auditor.store.snapshot import current_number, drop_old, open_snapshot, snapshot_numbers
+from auditor.store.snapshot import (
+    current_number,
+    discard_recheck,
+    drop_old,
+    open_snapshot,
+    recheck_numbers,
+    snapshot_numbers,
+)
 
 Justify = Literal["left", "right"]
 COLUMNS: tuple[tuple[str, Justify], ...] = (
@@ -93,16 +100,20 @@ def runs(
     keep: Annotated[
         int | None, typer.Option("--keep", min=1, help="Remove all but the newest so many; never the one shown.")
     ] = None,
+    discard: Annotated[int | None, typer.Option("--discard", help="Remove this re-check.")] = None,
     wait: WaitOption = False,
 ) -> None:
-    """List the audits that are kept; with --keep, remove old ones."""
+    """List the runs that are kept, re-checks among them; with --keep, remove old ones."""
     place = Store(store)
     place.require()
     if keep is not None:
         with place.locked("runs", wait):
             gone = drop_old(place, keep)
         show.plain(f"Removed: run {', '.join(map(str, gone))}." if gone else "Nothing to remove.")
-    numbers = snapshot_numbers(place)
+    if discard is not None:
+        discard_recheck(place, discard)
+        show.plain(f"Removed: run {discard}.")
+    numbers = sorted([*snapshot_numbers(place), *recheck_numbers(place)])
     if not numbers:
         show.plain(f"Nothing has been audited yet. Run: auditor audit{at_store(place.root)}")
         return
@@ -112,29 +123,29 @@ def runs(
     shown = current_number(place)
     others = {}
     for number in numbers:
-        line, others[number] = _run(place, number)
-        table.add_row(*line, "yes" if number == shown else "")
+        line, given, base = _run(place, number)
+        others[number] = given, f"run {base}'s" if base else "the store's own"
+        table.add_row(*line, f"no: re-check of {base}" if base else "yes" if number == shown else "")
     show.tabular(table)
-    for number, given in others.items():
+    for number, (given, usual) in others.items():
         if given:
-            show.plain(f"Run {number} used other rules than the store's own: {given}")
+            show.plain(f"Run {number} used other rules than {usual}: {given}")
 
 
-def _run(store: Store, number: int) -> tuple[list[str], str]:
-    """A run's line, and the rules given for it in place of the store's own.
+def _run(store: Store, number: int) -> tuple[list[str], str, int]:
+    """A run's line, the rules given for it in place of the usual ones, and of which run it is a re-check, or 0.
 
     A snapshot that cannot be opened says so in its line, and the others are still listed.
     """
     try:
         with open_snapshot(store, number) as con:
-            found = con.execute("SELECT * FROM audit")
-            about = dict(zip([column[0] for column in found.description or ()], found.fetchall()[0], strict=True))
+            about = show.row(con, "audit")
             counts = dict(con.execute("SELECT verdict, count(*) FROM system_result GROUP BY verdict").fetchall())
     except (AuditorError, duckdb.Error):
-        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)], ""
+        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)], "", 0
     held = (f"{about[name]:,}" for name in ("systems", "circuits"))
     verdicts = (f"{counts.get(verdict, 0):,}" for verdict in ("fail", "unknown", "pass"))
     made = str(about["made"]).replace("T", " ").removesuffix("+00:00")
     content = str(about["content_hash"])[:12]
     line = [str(number), str(about["as_of"]), made, *held, *verdicts, show.safe(about["policy_name"]), content]
-    return line, about.get("other_rules") or ""
+    return line, about.get("other_rules") or "", about.get("recheck_of") or 0

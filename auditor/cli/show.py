@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from time import monotonic
+from typing import Any
 
 import polars as pl
 from rich.console import Console
@@ -87,6 +88,11 @@ class Advance:
 def safe(text: str) -> str:
     """A text without the control characters that a terminal would obey."""
     return text.translate(_CONTROLS)
+
+
+def cell(text: str) -> str:
+    """A text as one line of a table, in which nothing is markup."""
+    return safe(text).replace("\n", " ").replace("[", r"\[")
 
 
 def plain(text: str) -> None:
@@ -246,6 +252,12 @@ def _revised(outcome: Outcome, dry_run: bool) -> None:
         plain(f"  ... and {counted(rest, 'more fact')} that earlier imports stated otherwise.")
 
 
+def row(con: Connection, table: str) -> dict[str, Any]:
+    """The one row of a table, by column."""
+    found = con.execute(f"SELECT * FROM {quoted(table)}")
+    return dict(zip([column[0] for column in found.description or ()], found.fetchall()[0], strict=True))
+
+
 def audited(con: Connection, root: Path) -> None:
     """Print a snapshot's answer: verdicts by check, what would settle most unknowns, and what to do next."""
     run, as_of, systems, circuits, content_hash = con.execute(
@@ -271,6 +283,7 @@ def audited(con: Connection, root: Path) -> None:
     )
     _by_check(con)
     _worst(con)
+    _waived(con)
     _trips(con, root)
     _missing_facts(con)
     _places(con, root)
@@ -279,8 +292,15 @@ def audited(con: Connection, root: Path) -> None:
         "      auditor explain voltage-rise   (what a check asks, and what mends it)"
     )
     plain(f"\n{CAUTION}")
-    others = con.execute("SELECT other_rules FROM audit").fetchall()[0][0]
-    if others:
+    about = row(con, "audit")
+    others, base = about["other_rules"], about.get("recheck_of")
+    if base:
+        plain(
+            f"\nThis is a re-check of run {base} ({others or 'under its own rules'}). It is not shown on the pages.\n"
+            f"What changed and why: auditor compare {base} {run}{at_store(root)}"
+            f"   (to remove it: auditor runs --discard {run}{at_store(root)})"
+        )
+    elif others:
         plain(
             f"\nAttention: this run used other rules than the store's own: {others}\nReaders see it from now on,"
             f" on the pages and in exports. The store's own rules come back with: auditor audit{at_store(root)}"
@@ -339,6 +359,17 @@ def _worst(con: Connection) -> None:
         plain(f"  {name:{max(map(len, names))}}  {value:6.2f} %  (target {limit:g} %)")
 
 
+def _waived(con: Connection) -> None:
+    """Failing checks that people accepted until a day, and those whose day has passed."""
+    failing = "WITH failing AS (SELECT DISTINCT system_id, \"check\" FROM judged WHERE verdict = 'fail')"
+    held = 'SELECT count(*) FROM waived SEMI JOIN failing USING (system_id, "check")'
+    over = "SELECT count(*) FROM waiver ANTI JOIN waived USING (decision_id)"
+    past = f'{over} SEMI JOIN failing USING (system_id, "check")'
+    waived, expired = con.execute(f"{failing} SELECT ({held}), ({past})").fetchall()[0]
+    if waived or expired:
+        plain(f"\nWaived: {waived:,} of these failing checks of a system; {counted(expired, 'waiver')} expired.")
+
+
 def _trips(con: Connection, root: Path) -> None:
     """How often systems are expected to trip on grid overvoltage, by band, the most frequent first."""
     counts = dict(con.execute("SELECT trip_band, count(*) FROM system_result GROUP BY trip_band").fetchall())
@@ -346,6 +377,11 @@ def _trips(con: Connection, root: Path) -> None:
     known = [(band["name"], counts[band["name"]]) for band in reversed(bands) if band["name"] in counts]
     told = ", ".join(f"{name} {number:,}" for name, number in known) or "of no system"
     plain(f"\nOvervoltage trips expected (on an assumed supply): {told}; unknown {counts.get(None, 0):,}.")
+    logged, read = con.execute(
+        "SELECT count(log_multiplier), count(*) FILTER (supply_from <> 'policy') FROM system_result"
+    ).fetchall()[0]
+    if logged or read:
+        plain(f"  Logs changed the figures of {counted(logged, 'system')}; readings give the supply of {read:,}.")
     plain(f"  Most first, with causes: auditor export trips -o trips.xlsx{at_store(root)}")
 
 

@@ -15,7 +15,6 @@ import polars as pl
 
 from auditor.evidence.logged import in_local_time, rests, settings_since, watched, whole_days
 from auditor.likelihood.arrays import FloatArray
-from auditor.likelihood.sky import MONTH_LENGTH
 from auditor.records.evidence_schema import LOGGING, TRIP
 
 #: Trips closer together than this are one episode.
@@ -94,14 +93,6 @@ def by_day(events: pl.DataFrame, systems: pl.DataFrame) -> pl.DataFrame:
         .select(pl.col(name).cast(kind) for name, kind in DAY_SCHEMA.items())
         .sort("system_id", "day")
     )
-
-
-def expected_in_log(expected_by_month: FloatArray, logged_days: FloatArray) -> FloatArray:
-    """E: the model's trip-days of each month, (n, 12), in the logged days of each, (n, 12); (n,) [trip-days].
-
-    Σ over months of expected × logged days / days in the month; February has 28, as in the model's year.
-    """
-    return np.asarray((np.nan_to_num(expected_by_month) * logged_days / MONTH_LENGTH).sum(axis=1), dtype=np.float64)
 
 
 def in_order(months: pl.DataFrame, system_ids: pl.Series) -> tuple[FloatArray, FloatArray]:

@@ -10,6 +10,7 @@ import numpy as np
 from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.block import Block, Logs
 from auditor.likelihood.grid import ALIKE, APART
+from auditor.likelihood.inputs import MONTHS
 from auditor.likelihood.lines import chance_of
 from auditor.likelihood.table import OVER, RATIOS, Table
 
@@ -63,6 +64,14 @@ def trip_results(table: Table, places: Places) -> dict[str, FloatArray]:
     found |= {"chance_year": chance_of(chance[0]), "chance_30d": chance_of(chance[1])}
     ratios = _ratios(table, places, ("trips", "episodes"))
     return found | {name: _figures(mean * ratio) for name, ratio in ratios.items()}
+
+
+def month_hazards(table: Table, hazard: Block, places: Places) -> FloatArray:
+    """−log of the chance of no trip on a day of each month, (12, n), with the level known: the site's spread is not
+    asked for. `hazard` is the table's `hazard_block`.
+    """
+    logs = _interpolated(table, hazard, places, np.zeros_like(places.level_pct), tuple(range(MONTHS)))
+    return np.exp(np.stack(logs))
 
 
 def lost_hours(table: Table, places: Places) -> FloatArray:

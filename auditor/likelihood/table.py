@@ -25,7 +25,7 @@ from auditor.likelihood.block import Block, Logs
 from auditor.likelihood.grid import Nodes, nodes_for, own_acts, trip_weight
 from auditor.likelihood.inputs import HOURS, DayShapes, Profile, Supply
 from auditor.likelihood.ratios import ratio_block
-from auditor.likelihood.year import Year, chance_block, curtailed_block, mean_block, over_block, solved_year
+from auditor.likelihood.year import Year, chance_block, curtailed_block, finished, mean_block, over_block, solved_year
 
 #: Columns along the last axis of the blocks of chances, hours and ratios.
 CHANCES = ("chance_year", "chance_30d")
@@ -144,6 +144,15 @@ def looking_ahead(table: Table, profile: Profile, supply: Supply, window_days: F
     acts, weight = own_acts(profile, supply), trip_weight(profile, supply)
     year = Year(hazard, hazard, table.month_days, supply.day_pct, acts, weight)
     return replace(table, chance=chance_block(year, nodes_for(profile, supply), window_days))
+
+
+def hazard_block(table: Table, profile: Profile, supply: Supply) -> Block:
+    """−log of the chance of no trip on a day, with the level known, as a block of 12 columns: the months."""
+    assert table.hazard is not None, "a table of the headline holds no hazards"
+    nodes = nodes_for(profile, supply)
+    logs = np.moveaxis(table.hazard.astype(np.float64), 0, -1)[None]
+    axes = ((0.0,), nodes.own_pct, nodes.beta_pct)
+    return finished(logs, nodes, axes, own_acts(profile, supply), trip_weight(profile, supply))
 
 
 def _dev_at_output(supply: Supply, shapes: DayShapes) -> float:

@@ -23,6 +23,7 @@ from auditor.records.schema import TABLES, Table
 
 if TYPE_CHECKING:
     from auditor.one_system.profile import Profile
+    from auditor.trips import Evidence
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -39,8 +40,9 @@ class Case:
     """Everything that the figures of one system rest on.
 
     `origins` gives, by table, the key of each row with its `source_row` and `import_id`; `imports` the files. `stored`
-    are the snapshot's own results, None for records that it does not hold. What is worked out from them is worked out
-    once, when it is first asked for.
+    are the snapshot's own results, None for records that it does not hold. `evidence` is what was measured and
+    reported, as the audit took it, None where nothing was. What is worked out from them is worked out once, when it is
+    first asked for.
     """
 
     system_id: str
@@ -51,6 +53,7 @@ class Case:
     policy: Policy
     as_of: date
     stored: Results | None = None
+    evidence: Evidence | None = None
 
     @cached_property
     def frames(self) -> Frames:
@@ -65,12 +68,12 @@ class Case:
     @cached_property
     def results(self) -> Results:
         """What the audit makes of the records: as stored, else worked out."""
-        return self.stored or audit(self.records, self.frames, self.policy, self.as_of)
+        return self.stored or audit(self.records, self.frames, self.policy, self.as_of, evidence=self.evidence)
 
     @cached_property
     def turns(self) -> list[Turn]:
         """The units, in each direction of rotation; none where there is no circuit."""
-        return turns(self.prepared, self.records.unit, self.frames, self.as_of)
+        return turns(self.prepared, self.records.unit, self.frames)
 
     @cached_property
     def worse(self) -> IntArray:
@@ -109,6 +112,21 @@ def _results(con: Connection, name: str, system_id: str) -> pl.DataFrame:
     return frame.with_columns(pl.col(c).cast(pl.String).cast(VERDICT) for c in verdicts)
 
 
+def _evidence(con: Connection, system_id: str) -> Evidence | None:
+    """The log's counts and the fitted supply that the snapshot holds of a system; None where it holds nothing."""
+    tables = {row[0] for row in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    found = [
+        pl.DataFrame(con.sql(f"FROM {name} WHERE system_id = ?", params=[system_id]).to_arrow_table())
+        for name in ("observed", "fitted_supply")
+        if name in tables
+    ]
+    if len(found) < 2 or not any(frame.height for frame in found):
+        return None
+    from auditor.trips import Evidence  # slow to load, and few systems have any
+
+    return Evidence(found[0], found[1])
+
+
 def load(con: Connection, system_id: str) -> Case:
     """Read a system from a snapshot; NoSuchSystemError where the snapshot has none of that id."""
     tables = {table.name: _read(con, table, system_id) for table in TABLES}
@@ -130,4 +148,5 @@ def load(con: Connection, system_id: str) -> Case:
         policy=Policy.model_validate_json(policy),
         as_of=date.fromisoformat(as_of),
         stored=Results(_results(con, "circuit_result", system_id), _results(con, "system_result", system_id)),
+        evidence=_evidence(con, system_id),
     )

@@ -1,9 +1,15 @@
-"""What if one thing were otherwise: altered records, judged by the same audit. Nothing is saved."""
+"""What if one thing were otherwise: altered records, judged by the same audit. Nothing is saved.
+
+The trip-days before and after come from the same tables as the audit's own, so that what does not change stays equal
+to the last digit; a folder of tables saves making them.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import polars as pl
 
@@ -12,6 +18,9 @@ from auditor.checks import CHECKS
 from auditor.errors import AuditorError
 from auditor.findings import fact_label
 from auditor.one_system.case import Case
+from auditor.one_system.profile import base_voltage
+from auditor.policy import Policy
+from auditor.policy.trips import SupplyAt
 from auditor.prepare import Records
 from auditor.records.cells import CellRules, read_cell
 from auditor.records.fault import Fault
@@ -27,14 +36,27 @@ CIRCUIT_FIELDS = (
 RUN_FIELDS = tuple(
     name for name in RUN_COLUMNS if name.endswith(("_length_m", "_size", "_material")) and "drop" not in name
 )
-FIELDS = (*CIRCUIT_FIELDS, *RUN_FIELDS)
+PROFILE, SUPPLY_LEVEL = "grid_profile", "supply_level"
+FIELDS = (*CIRCUIT_FIELDS, *RUN_FIELDS, PROFILE, SUPPLY_LEVEL)
+#: Supply levels beyond these are none [% of nominal].
+LOWEST_PCT, HIGHEST_PCT = 80.0, 120.0
+_LEVEL = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(%|v|)", re.IGNORECASE)
+#: What of the trips stands beside the findings: column, what it is called, unit.
+TRIP_FIGURES = (
+    ("trip_days_per_year", "trip-days a year, expected", ""),
+    ("trip_chance_year", "chance of any trip in a year", "%"),
+    ("lost_kwh_per_year", "lost a year to trips", "kWh"),
+    ("curtailed_kwh_per_year", "curtailed a year by volt-watt", "kWh"),
+    ("headroom_wiring_pct", "wiring's part of the room below the threshold", "%"),
+)
 
 
 @dataclass(frozen=True)
 class Change:
     """One fact and the text that is to stand in its place, as a record would state it ("75 ft", "8 AWG").
 
-    `circuit_id` None means every circuit, or every feeder. The service entrance is the whole system's.
+    `circuit_id` None means every circuit, or every feeder. The service entrance, the grid profile and the level of the
+    supply are the whole system's; the level is a yearly mean in percent of nominal ("103") or in volts ("248 V").
     """
 
     field: str
@@ -52,19 +74,66 @@ class WhatIf:
     case: Case
 
 
-def what_if(case: Case, changes: Sequence[Change]) -> WhatIf:
+def what_if(case: Case, changes: Sequence[Change], tables: Path | None = None) -> WhatIf:
     """Return what the audit makes of the records with these changes, beside what it makes of them as they are.
 
-    AuditorError says in a sentence what is wrong with a change.
+    `tables` is a folder where tables of the likelihood are kept. AuditorError says in a sentence what is wrong with a
+    change.
     """
+    from auditor.trips import MEMORY, Tables  # slow to load
+
     notes: list[str] = []
-    records = case.records
+    records, policy = case.records, case.policy
     changed = {change.field for change in changes}
     for change in changes:
-        records = _apply(records, change, changed, notes)
-    altered = case.with_records(records)
-    before = audit(case.records, case.frames, case.policy, case.as_of)
-    return WhatIf(before, altered.results, tuple(notes), altered)
+        if change.field == SUPPLY_LEVEL:
+            policy = _with_level(case, policy, change.text)
+        elif change.field == PROFILE:
+            records = _with_profile(records, change, notes)
+        else:
+            records = _apply(records, change, changed, notes)
+    kept = MEMORY if tables is None else Tables(tables)
+    known = None if SUPPLY_LEVEL in changed else case.evidence
+    if known is None and case.evidence is not None:
+        notes.append("What logs and readings say of the supply is left out on both sides, since the supply is changed.")
+    before = audit(case.records, case.frames, case.policy, case.as_of, kept, known)
+    # A log was kept with the system as it is, and tells of the supply as much under what is altered.
+    under = None if known is None else replace(known, kept_under=case.records)
+    after = audit(records, case.frames, policy, case.as_of, kept, under)
+    altered = replace(case.with_records(records), policy=policy, evidence=under)
+    return WhatIf(before, after, tuple(notes), altered)
+
+
+def _with_level(case: Case, policy: Policy, text: str) -> Policy:
+    """The policy with another annual mean of the supply here; its spread stays."""
+    label = fact_label(SUPPLY_LEVEL)
+    found = _LEVEL.fullmatch(text.strip())
+    if found is None:
+        raise AuditorError(f"{label}: write percent of nominal, such as 103, or volts across a unit, such as 248 V.")
+    level_pct = float(found[1])
+    if found[2].lower() == "v":
+        base_v = base_voltage(case)
+        if base_v is None:
+            raise AuditorError(f"{label}: the nominal voltage is not known; write percent of nominal.")
+        level_pct *= 100.0 / base_v
+    if not LOWEST_PCT <= level_pct <= HIGHEST_PCT:
+        raise AuditorError(f"{label}: must lie between {LOWEST_PCT:g} and {HIGHEST_PCT:g} % of nominal.")
+    here = SupplyAt.model_validate({"level_pct": level_pct})
+    supply = policy.supply.model_copy(update={"at": (*policy.supply.at, here)})
+    return policy.model_copy(update={"supply": supply})
+
+
+def _with_profile(records: Records, change: Change, notes: list[str]) -> Records:
+    """The records with another grid profile in every unit."""
+    _, value, _ = _value(change)
+    if records.unit["grid_profile"].drop_nulls().len():
+        notes.append("Units that state a grid profile of their own take the new one too.")
+    notes.append(
+        "Settings change only with the utility's consent, and never before neutral and connections are cleared."
+    )
+    new = pl.lit(value, pl.String).alias("grid_profile")
+    listed = pl.when(pl.col("grid_profile").is_not_null()).then(new).alias("grid_profile")
+    return Records(records.system.with_columns(new), records.circuit, records.unit.with_columns(listed), records.run)
 
 
 def _value(change: Change) -> tuple[Column, str | int | float | None, str | None]:
@@ -194,3 +263,17 @@ def comparison(done: WhatIf) -> pl.DataFrame:
              "value_after", "limit_after", "changed")  # fmt: skip
     kinds = [*[pl.String] * 5, pl.Float64, pl.Float64, pl.String, pl.Float64, pl.Float64, pl.Boolean]
     return pl.DataFrame(rows, schema=dict(zip(names, kinds, strict=True)), orient="row")
+
+
+def trip_comparison(done: WhatIf) -> pl.DataFrame:
+    """Return one row per figure of the trips: `figure`, `unit`, `before`, `after`; null where it is not known.
+
+    Chances are in percent.
+    """
+    before, after = (r.system.row(0, named=True) for r in (done.before, done.after))
+    rows = []
+    for name, label, unit in TRIP_FIGURES:
+        scale = 100.0 if name.startswith("trip_chance") else 1.0
+        rows.append((label, unit, *(None if row[name] is None else row[name] * scale for row in (before, after))))
+    kinds = {"figure": pl.String, "unit": pl.String, "before": pl.Float64, "after": pl.Float64}
+    return pl.DataFrame(rows, schema=kinds, orient="row")

@@ -9,11 +9,13 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from auditor.errors import AuditorError
+from auditor.policy.triage import Triage
 from auditor.policy.trips import Supply, Trips
 from auditor.toml_file import checked, read_toml
 
 DEFAULT = Path(__file__).with_name("policy.toml")
 StartsAt = Literal["main panel", "point of supply"]
+SpecsOf = Literal["as-of date", "design date"]
 
 
 class _Part(BaseModel):
@@ -116,6 +118,7 @@ class Policy(_Part):
     """A whole policy file."""
 
     name: str
+    specs_of: SpecsOf = "as-of date"
     units_ceiling: int = Field(ge=1, le=5_000)
     rise: Rise
     branch: Branch
@@ -126,7 +129,14 @@ class Policy(_Part):
     transformer: tuple[Transformer, ...] = ()
     supply: Supply
     trips: Trips
+    triage: Triage
     region: dict[str, Region] = {}
+
+    def region_top(self, region: str | None, service: str | None) -> float | None:
+        """Top of the service range [per unit], the region's own where it has one; None where neither is known."""
+        entry = self.region.get(region or "")
+        own = entry.service_top_pu if entry else None
+        return own if own is not None else self.terminal.top_pu.get(service or "")
 
     def content_hash(self) -> str:
         """SHA-256 over the policy's values; comments and layout do not count."""

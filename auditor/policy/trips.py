@@ -119,6 +119,8 @@ class MayBeOff(_Part):
     beta_pct: float = Field(ge=0)
     service_pct: float = Field(ge=0)
     sensing_pct: float = Field(ge=0)
+    sigma_pct: float = Field(ge=0)
+    rho: float = Field(ge=0, lt=1)
 
 
 class Trips(_Part):

@@ -43,6 +43,7 @@ SHARED = (
     "service", "service_known", "three_phase_service", "installation_code", "code_edition", "code_year", "code_family",
     "region", "region_ambient_c", "line_line_v", "line_neutral_v", "service_top_pu", "cos_phi", "sin_phi",
     "module_model", "grid_profile", "low_design_temp_c", "cell_high_temp_c", "rise_target_pct", "rise_starts_at",
+    "specs_on",
 )  # fmt: skip
 
 
@@ -74,12 +75,13 @@ def _with_first_model(records: Records) -> pl.DataFrame:
     return frame.with_columns(pl.coalesce("inverter_model", "_model").alias("inverter_model")).drop("_model")
 
 
-def _circuits(records: Records, system: pl.DataFrame, run: pl.DataFrame, catalog: specs.Frames, policy: Policy,
-              as_of: date) -> pl.DataFrame:  # fmt: skip
+def _circuits(
+    records: Records, system: pl.DataFrame, run: pl.DataFrame, catalog: specs.Frames, policy: Policy
+) -> pl.DataFrame:
     frame = _join_system(_with_first_model(records).sort("system_id", "circuit_id"), system)
-    frame = specs.add_trunks(frame, catalog, policy, as_of)
-    frame = specs.add_inverters(frame, catalog, as_of)
-    frame = specs.add_modules(frame, catalog, as_of)
+    frame = specs.add_trunks(frame, catalog, policy)
+    frame = specs.add_inverters(frame, catalog)
+    frame = specs.add_modules(frame, catalog)
     frame = specs.add_thresholds(frame, catalog)
     frame = layout.add_first_section(layout.add_counts(frame, records.unit, policy), policy)
     frame = frame.join(
@@ -101,8 +103,9 @@ def _circuits(records: Records, system: pl.DataFrame, run: pl.DataFrame, catalog
     )
 
 
-def _systems(records: Records, run: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _systems(records: Records, run: pl.DataFrame, policy: Policy, as_of: date) -> pl.DataFrame:
     frame = prepare_systems(records.system.sort("system_id"), policy)
+    frame = frame.with_columns(specs.specs_on(policy, as_of).alias("specs_on"))
     for role in ("service entrance", "service drop"):
         frame = frame.join(in_series(run, role, ["system_id"]), on="system_id", how="left", maintain_order="left")
         frame = run_bits(frame, role.replace(" ", "_"))

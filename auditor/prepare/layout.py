@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 import polars as pl
@@ -12,7 +11,7 @@ from auditor.electrical.arrays import FloatArray, IntArray
 from auditor.electrical.layout import lay_units
 from auditor.policy import Policy
 from auditor.prepare.bits import add_bits, fill
-from auditor.prepare.specs import Frames, in_force, join_spec, unit_figures
+from auditor.prepare.specs import Frames, join_spec, unit_figures
 
 
 @dataclass(frozen=True)
@@ -148,13 +147,13 @@ def add_first_section(circuit: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     )
 
 
-def listed_units(circuit: pl.DataFrame, unit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.DataFrame:
+def listed_units(circuit: pl.DataFrame, unit: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
     """Return one row per listed unit of the circuits that list theirs: the circuit's row, place, current, power.
 
     Entries with a position stand there; the others fill the remaining places in order.
     """
     places = circuit.with_row_index("row").filter(pl.col("units_listed") & pl.col("inverter_count").is_not_null())
-    places = places.select("row", "system_id", "circuit_id", "unit_voltage_v", "cos_phi", "inverter_count")
+    places = places.select("row", "system_id", "circuit_id", "unit_voltage_v", "cos_phi", "inverter_count", "specs_on")
     rows = (
         unit.drop("grid_profile", strict=False)
         .rename({"inverter_count": "entry_count"})
@@ -176,5 +175,5 @@ def listed_units(circuit: pl.DataFrame, unit: pl.DataFrame, catalog: Frames, as_
     )
     free = free.join(slots, on=["row", "turn"], how="inner").drop("turn")
     rows = pl.concat([fixed, free.select(fixed.columns)])
-    rows = unit_figures(join_spec(rows, in_force(catalog["inverter"], as_of), "inverter_model", "inverter"), catalog)
+    rows = unit_figures(join_spec(rows, catalog["inverter"], "inverter_model", "inverter"), catalog)
     return rows.filter(pl.col("place") < pl.col("inverter_count")).sort("row", "place")

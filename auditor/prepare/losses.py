@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 from typing import Any
 
 import numpy as np
@@ -18,14 +17,14 @@ from auditor.prepare.prepare import _select
 from auditor.prepare.specs import Frames
 
 
-def wiring_loss_w(prepared: Prepared, unit: pl.DataFrame, catalog: Frames, as_of: date) -> FloatArray:
+def wiring_loss_w(prepared: Prepared, unit: pl.DataFrame, catalog: Frames) -> FloatArray:
     """Return the loss [W] (S,) in trunks, home runs and feeders with every unit at its rated current.
 
     P = Σ I_u ΔV_u over the units, ΔV_u the part of the rise at a unit that lies along its current. This is the sum of
     I²R over all conductors, by conservation of power. A loss hangs on the size of the currents alone, so that the rises
     are those at unity power factor, where reactance counts for nothing in the sum. NaN where a part is not known.
     """
-    listed = listed_units(prepared.circuit, unit, catalog, as_of)
+    listed = listed_units(prepared.circuit, unit, catalog)
     batch = Batch(prepared.system, prepared.feeder, prepared.circuit, listed)
     loss = np.full(prepared.system.height, np.nan)
     for three_phase in (False, True):

@@ -195,8 +195,8 @@ def _finish_systems(
 def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date) -> Prepared:
     """Return the frames the checks see for whole systems; a row depends on its own system alone."""
     run = prepare_runs(records.run, catalog, policy)
-    system = add_first_profile(frames._systems(records, run, policy), records.unit, catalog)
-    circuit = frames._circuits(records, system, run, catalog, policy, as_of)
+    system = add_first_profile(frames._systems(records, run, policy, as_of), records.unit, catalog)
+    circuit = frames._circuits(records, system, run, catalog, policy)
     circuit = frames._limits(circuit, catalog, policy)
     feeder = frames._feeders(circuit, system, run)
     feeder = for_edition(add_factors(feeder, catalog, policy), "feeder", catalog)
@@ -204,7 +204,7 @@ def prepare(records: Records, catalog: specs.Frames, policy: Policy, as_of: date
     feeder_runs = feeder.select("feeder_row", "feeder_no_length", "feeder_length_m", "feeder_size", "feeder_material")
     circuit = circuit.join(feeder_runs, on="feeder_row", how="left", maintain_order="left")
     feeder, circuit = _share_feeders(feeder, circuit)
-    listed = layout.listed_units(circuit, records.unit, catalog, as_of)
+    listed = layout.listed_units(circuit, records.unit, catalog)
     solved_circuit, solved_feeder, solved_system = _solve_all(Batch(system, feeder, circuit.select(TO_SOLVE), listed))
     circuit = _other_circuits(frames._needs(_finish_circuits(circuit, solved_circuit)))
     feeder = pl.concat([feeder, solved_feeder.drop("_order")], how="horizontal")

@@ -21,13 +21,9 @@ def model_key(column: str) -> pl.Expr:
     return pl.col(column).str.to_lowercase().str.replace_all(r"\s+", " ").str.strip_chars()
 
 
-def in_force(spec: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Return the last revision of each model effective on that date."""
-    return (
-        spec.filter(pl.col("effective") <= as_of)
-        .sort("effective", "revision")
-        .unique("model", keep="last", maintain_order=True)
-    )
+def specs_on(policy: Policy, as_of: date) -> pl.Expr:
+    """The date whose spec revisions count for a system: the audit's, or its own design date where it has one."""
+    return pl.col("design_date") if policy.specs_of == "design date" else pl.lit(as_of, pl.Date)
 
 
 def as_written(table: pl.DataFrame, frame: pl.DataFrame, column: str) -> pl.DataFrame:
@@ -40,11 +36,26 @@ def as_written(table: pl.DataFrame, frame: pl.DataFrame, column: str) -> pl.Data
     return names.join(keyed, on="model_key").drop("model_key")
 
 
+def in_force(spec: pl.DataFrame, frame: pl.DataFrame, column: str) -> pl.DataFrame:
+    """The last revision of each model effective on each date of `specs_on` that stands beside it in the frame."""
+    dates = frame.select(column, "specs_on").unique().drop_nulls()
+    return (
+        as_written(spec, frame, column)
+        .join(dates, on=column)
+        .filter(pl.col("effective") <= pl.col("specs_on"))
+        .sort("effective", "revision")
+        .unique([column, "specs_on"], keep="last", maintain_order=True)
+    )
+
+
 def join_spec(frame: pl.DataFrame, spec: pl.DataFrame, column: str, prefix: str) -> pl.DataFrame:
-    """Join a spec on a model's name; `{prefix}_known` says whether there is one, `{prefix}_revision` which."""
-    right = as_written(spec, frame, column).drop("effective", "source").rename({"revision": f"{prefix}_revision"})
+    """Join a spec on a model's name and the row's `specs_on`.
+
+    `{prefix}_known` says whether there is one, `{prefix}_revision` which.
+    """
+    right = in_force(spec, frame, column).drop("effective", "source").rename({"revision": f"{prefix}_revision"})
     right = right.with_columns(pl.lit(True).alias(f"{prefix}_known"))
-    frame = frame.join(right, on=column, how="left", maintain_order="left")
+    frame = frame.join(right, on=[column, "specs_on"], how="left", maintain_order="left")
     return frame.with_columns(pl.col(f"{prefix}_known").fill_null(False))
 
 
@@ -98,9 +109,9 @@ def _wiring(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def add_inverters(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.DataFrame:
+def add_inverters(circuit: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
     """Join the inverter's spec and work out wiring, voltage and current of a unit."""
-    frame = join_spec(circuit, in_force(catalog["inverter"], as_of), "inverter_model", "inverter")
+    frame = join_spec(circuit, catalog["inverter"], "inverter_model", "inverter")
     derived = (
         pl.col("circuit_phases").is_null()
         & pl.col("three_phase_service")
@@ -128,14 +139,14 @@ def add_inverters(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.Dat
     )
 
 
-def _trunks(catalog: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
-    """The trunk specs in force with their impedance [ohm/m] at the policy's temperature, and a connector's [ohm]."""
+def _trunks(catalog: Frames, policy: Policy) -> pl.DataFrame:
+    """The trunk specs with their impedance [ohm/m] at the policy's temperature, and a connector's [ohm]."""
     names = {"rated_a": "trunk_rated_a", "max_breaker_a": "trunk_max_breaker_a"}
     alpha = (
         catalog["conductor"].select("material", "reference_c", "alpha_per_c").unique().sort("material", "reference_c")
     )
     alpha = alpha.unique("material", keep="first", maintain_order=True).rename({"material": "conductor_material"})
-    trunk = in_force(catalog["trunk"], as_of).rename(names)
+    trunk = catalog["trunk"].rename(names)
     trunk = trunk.join(alpha, on="conductor_material", how="left", maintain_order="left")
     warm = 1 + pl.col("alpha_per_c") * (policy.rise.conductor_temp_c - pl.col("reference_c"))
     cold = 1 + pl.col("alpha_per_c") * (pl.col("r_temp_c") - pl.col("reference_c"))
@@ -147,9 +158,9 @@ def _trunks(catalog: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
     ).drop("alpha_per_c", "reference_c")
 
 
-def add_trunks(circuit: pl.DataFrame, catalog: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
+def add_trunks(circuit: pl.DataFrame, catalog: Frames, policy: Policy) -> pl.DataFrame:
     """Join the trunk's spec: section length [m] by orientation, and impedance [ohm/m] at the policy's temperature."""
-    frame = join_spec(circuit, _trunks(catalog, policy, as_of), "trunk_model", "trunk")
+    frame = join_spec(circuit, _trunks(catalog, policy), "trunk_model", "trunk")
     same = pl.col("portrait_m") == pl.col("landscape_m")
     either = pl.col("orientation").is_null() & same
     frame = frame.with_columns(pl.when(either).then(pl.lit("landscape")).otherwise("orientation").alias("orientation"))
@@ -188,10 +199,9 @@ MODULE = {
 }
 
 
-def add_modules(circuit: pl.DataFrame, catalog: Frames, as_of: date) -> pl.DataFrame:
+def add_modules(circuit: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
     """Join the module's spec."""
-    module = in_force(catalog["module"], as_of)
-    module = module.select("model", "revision", "effective", "source", *MODULE).rename(MODULE)
+    module = catalog["module"].select("model", "revision", "effective", "source", *MODULE).rename(MODULE)
     frame = join_spec(circuit, module, "module_model", "module")
     gone = pl.col("module_model").is_not_null() & pl.col("module_known").not_()
     return add_bits(frame, {"module_spec": gone}, {})

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date
 
 import numpy as np
 import polars as pl
@@ -37,7 +36,7 @@ class Turn:
     worst: IntArray
 
 
-def turns(prepared: Prepared, unit: pl.DataFrame, catalog: Frames, as_of: date) -> list[Turn]:
+def turns(prepared: Prepared, unit: pl.DataFrame, catalog: Frames) -> list[Turn]:
     """Return the systems' units: one turn for single-phase services, both directions on three phases.
 
     The rotation's direction is not in the records, so the figures of a circuit are those of its worse turn; see
@@ -48,7 +47,7 @@ def turns(prepared: Prepared, unit: pl.DataFrame, catalog: Frames, as_of: date) 
     kinds = prepared.system["three_phase_service"].unique().to_list()
     if len(kinds) != 1:
         raise ValueError("single-phase and three-phase services have no network in common")
-    listed = listed_units(prepared.circuit, unit, catalog, as_of)
+    listed = listed_units(prepared.circuit, unit, catalog)
     batch = Batch(prepared.system, prepared.feeder, prepared.circuit, listed)
     network, units = build(batch, bool(kinds[0]))
     unmeasured = prepared.circuit["home_run_no_length"].fill_null(False).to_numpy()

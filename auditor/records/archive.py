@@ -118,15 +118,23 @@ def xml_parser(where: str) -> expat.XMLParserType:
     parser.buffer_size = 1 << 16
 
     def refuse(*_: object) -> None:
-        raise AuditorError(f"{where}: holds a document type declaration, which no workbook needs; refused")
+        raise AuditorError(f"{where}: holds a document type declaration, which no such file needs; refused")
 
     parser.StartDoctypeDeclHandler = refuse
     parser.EntityDeclHandler = refuse
     return parser
 
 
-def feed(parser: expat.XMLParserType, chunks: Iterator[bytes], where: str) -> Iterator[None]:
-    """Feed blocks to a parser, pausing after each; AuditorError where the XML breaks or one tag has no end."""
+def feed(
+    parser: expat.XMLParserType,
+    chunks: Iterator[bytes],
+    where: str,
+    damaged: str = "the workbook is damaged ({error}); open it, save it again as .xlsx",
+) -> Iterator[None]:
+    """Feed blocks to a parser, pausing after each; AuditorError where the XML breaks or one tag has no end.
+
+    `damaged` says so, and what to do.
+    """
     given = 0
     try:
         for block in chunks:
@@ -139,7 +147,7 @@ def feed(parser: expat.XMLParserType, chunks: Iterator[bytes], where: str) -> It
     except (expat.ExpatError, LookupError) as error:
         if isinstance(error, KeyError | IndexError):
             raise  # Not the parser's, which raises a plain LookupError for an encoding that it does not know.
-        raise AuditorError(f"{where}: the workbook is damaged ({error}); open it, save it again as .xlsx") from error
+        raise AuditorError(f"{where}: {damaged.format(error=error)}") from error
     yield
 
 

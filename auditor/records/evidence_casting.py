@@ -7,7 +7,7 @@ import polars as pl
 from auditor.errors import AuditorError
 from auditor.records.bindings import KEYS, Binding
 from auditor.records.casting import cast_frame, keys_of_refused
-from auditor.records.evidence_schema import EVENT, READING, REQUIRED
+from auditor.records.evidence_schema import COMPLAINT, EVENT, READING, REQUIRED
 from auditor.records.frames import FAULT_SCHEMA, KIND_TYPES, ROW_NUMBER, SOURCE_ROW
 from auditor.records.instants import NO_ZONE, fault_of, read_instants
 from auditor.records.schema import Column, Table
@@ -51,7 +51,7 @@ def cast_evidence(
         for column in table.columns
         if column.name not in rows.columns
     )
-    rejects = pl.concat([*faults, *_contradictions(frame, rows, table)])
+    rejects = pl.concat([*faults, *_contradictions(frame, rows, table, bindings)])
     if rejects.height:
         rows = rows.filter(~pl.col(ROW_NUMBER).is_in(rejects[ROW_NUMBER].unique().implode()))
     if table is READING:
@@ -129,24 +129,29 @@ def _lacking(
     return _told(empty, binding).with_columns(pl.lit("constraint-error").alias("code"), sentence)
 
 
-def _contradictions(frame: pl.DataFrame, rows: pl.DataFrame, table: Table) -> list[pl.DataFrame]:
+def _contradictions(
+    frame: pl.DataFrame, rows: pl.DataFrame, table: Table, bindings: tuple[Binding, ...]
+) -> list[pl.DataFrame]:
     """Rejects of rows whose own cells contradict each other; nothing is swapped."""
     if table is EVENT:
         rule, column, other, what = pl.col("end") < pl.col("start"), "end", "start", "the event starts only at"
+    elif table is COMPLAINT:
+        rule, column, other, what = pl.col("closed") < pl.col("opened"), "closed", "opened", "it was made only on"
     else:
         rule, column, other, what = pl.col("max_v") < pl.col("mean_v") - ROUNDED_V, "max_v", "mean_v", "the mean is"
     bad = rows.filter(rule).select(ROW_NUMBER)
     if not bad.height:
         return []
-    raw = frame.join(bad, on=ROW_NUMBER, how="semi").with_columns(pl.col(column, other).cast(pl.String))
+    headers = {b.canonical: str(b.header) for b in bindings}
+    cell, beside = (pl.col(headers[name]).cast(pl.String) for name in (column, other))
     return [
-        raw.select(
+        frame.join(bad, on=ROW_NUMBER, how="semi").select(
             ROW_NUMBER,
-            pl.lit(column).alias("column"),
+            pl.lit(headers[column]).alias("column"),
             pl.lit(column).alias("canonical"),
-            pl.col(column).alias("raw"),
+            cell.alias("raw"),
             pl.lit("constraint-error").alias("code"),
-            pl.format(f"'{{}}' cannot be: {what} '{{}}'", column, other).alias("sentence"),
+            pl.format(f"'{{}}' cannot be: {what} '{{}}'", cell, beside).alias("sentence"),
         )
     ]
 

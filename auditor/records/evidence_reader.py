@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,13 +13,13 @@ import pyarrow as pa
 from auditor.errors import AuditorError
 from auditor.records.bindings import Binding, unique_names
 from auditor.records.casting import drop_blank
-from auditor.records.cells import CellRules
 from auditor.records.csv_reader import csv_chunks, open_csv
+from auditor.records.espi_reader import COLUMNS, POINT, espi_intervals
 from auditor.records.evidence_casting import OWNED_SCHEMA, cast_evidence
-from auditor.records.evidence_schema import REQUIRED
+from auditor.records.evidence_mapping import EvidenceColumn, EvidenceMapping, bound, prepared
+from auditor.records.evidence_schema import READING
 from auditor.records.fault import clean
 from auditor.records.frames import ROW_NUMBER, Chunk
-from auditor.records.mapping import FileRules
 from auditor.records.parquet_reader import BATCH_ROWS, ParquetFile, open_parquet
 from auditor.records.schema import Table
 
@@ -46,54 +45,91 @@ class EvidenceFile:
 
 
 @contextmanager
-def open_evidence(path: Path, table: Table, zone: str = "") -> Iterator[EvidenceFile]:
-    """Open a CSV or Parquet file of readings or events, whose times without an offset are in `zone`.
+def open_evidence(
+    path: Path, table: Table, zone: str = "", mapping: EvidenceMapping | None = None
+) -> Iterator[EvidenceFile]:
+    """Open a CSV or Parquet file of readings, events or complaints, whose times without an offset are in `zone`.
 
     AuditorError where the file as a whole cannot be relied on: its bytes, its quotes, its header, times without a zone,
     or two readers disagreeing on its rows.
     """
     if not path.is_file():
         raise AuditorError(f"{path}: there is no such file")
+    rules = mapping or EvidenceMapping()
+    zone = zone or rules.file.zone
     suffix = path.suffix.lower()
     if suffix == ".parquet":
         file = open_parquet(path)
-        bindings, unused = _bound(file.headers, table, str(path))
-        _refuse_untyped(file, bindings)
-        yield EvidenceFile(str(path), _parquet_chunks(file, table, bindings, zone), file.rows, unused)
+        headers = [clean(header) for header in file.headers]
+        how = _How(table, rules, bound(headers, table, rules, str(path)), zone, str(path))
+        _refuse_untyped(file, how)
+        yield EvidenceFile(str(path), _parquet_chunks(file, how), file.rows, how.unused(file.headers))
     elif suffix == ".csv":
-        with open_csv(path, FileRules()) as csv:
-            bindings, unused = _bound(csv.headers, table, str(path))
-            chunks = _csv_chunks(csv_chunks(csv), table, bindings, zone, str(path))
-            yield EvidenceFile(str(path), chunks, csv.rows - csv.header_row, unused)
+        with open_csv(path, rules.file.csv()) as csv:
+            headers = [clean(header) for header in csv.headers]
+            how = _How(table, rules, bound(headers, table, rules, str(path)), zone, str(path))
+            chunks = _csv_chunks(csv_chunks(csv), how)
+            yield EvidenceFile(str(path), chunks, csv.rows - csv.header_row, how.unused(csv.headers))
+    elif suffix == ".xml" and table is READING:
+        yield _green_button(path, rules)
     else:
-        raise AuditorError(f"{path}: a file of {table.name}s is .csv or .parquet")
+        also = ", or a Green Button .xml" if table is READING else ""
+        raise AuditorError(f"{path}: a file of {table.name}s is .csv or .parquet{also}")
 
 
-def _bound(headers: Sequence[str], table: Table, where: str) -> tuple[tuple[Binding, ...], tuple[str, ...]]:
-    """The table's columns that the file has, and the names of those that it has besides."""
-    cleaned = [clean(header) for header in headers]
-    known = {column.name: column for column in table.columns}
-    twice = sorted(name for name, count in Counter(cleaned).items() if count > 1 and name in known)
-    if twice:
-        raise AuditorError(f"{where}: duplicate-label: several columns are called {', '.join(twice)}")
-    lacking = [name for name in REQUIRED[table.name] if name not in cleaned]
-    if lacking:
-        raise AuditorError(
-            f"{where}: has no column {' and none '.join(lacking)}. A file of {table.name}s has the columns"
-            f" {', '.join(known)}, of which {', '.join(REQUIRED[table.name])} are needed; its own are"
-            f" {', '.join(cleaned)}."
+@dataclass(frozen=True)
+class _How:
+    """How the rows of a file are read."""
+
+    table: Table
+    mapping: EvidenceMapping
+    bindings: tuple[Binding, ...]
+    zone: str
+    where: str
+
+    def cast(self, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Typed rows and rejects, as `cast_evidence` gives them."""
+        return cast_evidence(
+            prepared(frame, self.bindings, self.mapping), self.table, self.bindings, self.zone, self.where
         )
-    bindings = tuple(Binding(name, known[name], name, CellRules()) for name in cleaned if name in known)
-    names = unique_names(headers)
-    return bindings, tuple(name for name, header in zip(names, cleaned, strict=True) if header not in known)
+
+    def unused(self, headers: Sequence[str]) -> tuple[str, ...]:
+        """The file's columns that feed nothing."""
+        used = {str(b.header) for b in self.bindings}
+        return tuple(name for name in unique_names(headers) if name not in used)
 
 
-def _csv_chunks(
-    chunks: Iterator[Chunk], table: Table, bindings: tuple[Binding, ...], zone: str, where: str
-) -> Iterator[EvidenceChunk]:
+def _green_button(path: Path, mapping: EvidenceMapping) -> EvidenceFile:
+    """A Green Button file; its usage points are systems unless the mapping says otherwise."""
+    found = espi_intervals(path)
+    if "system_id" not in mapping.columns and "system_id" not in mapping.constants:
+        columns = {**mapping.columns, "system_id": EvidenceColumn(column=POINT)}
+        mapping = mapping.model_copy(update={"columns": columns})
+    how = _How(READING, mapping, bound(COLUMNS, READING, mapping, str(path)), "", str(path))
+    guessed = found.rows.filter(pl.col("quality") != "")
+    rows, refused = how.cast(found.rows.filter(pl.col("quality") == ""))
+    rejects = guessed.select(
+        ROW_NUMBER,
+        pl.lit("quality").alias("column"),
+        pl.lit(None, pl.String).alias("canonical"),
+        pl.col("quality").alias("raw"),
+        pl.lit("not-measured").alias("code"),
+        pl.format("the meter's own word for this interval is '{}'; only what was measured counts", "quality").alias(
+            "sentence"
+        ),
+        pl.col(POINT).alias("system_id"),
+        pl.lit(None, pl.String).alias("circuit_id"),
+    )
+    rejects = pl.concat([rejects, refused]).sort(ROW_NUMBER, maintain_order=True)
+    chunk = EvidenceChunk(rows, rejects, 0, found.rows.height)
+    unused = (f"{found.others:,} intervals that are no voltage",) if found.others else ()
+    return EvidenceFile(str(path), iter([chunk]), found.rows.height, unused)
+
+
+def _csv_chunks(chunks: Iterator[Chunk], how: _How) -> Iterator[EvidenceChunk]:
     for chunk in chunks:
-        full = drop_blank(chunk.frame, bindings)
-        rows, refused = cast_evidence(full, table, bindings, zone, where)
+        full = drop_blank(chunk.frame, [b for b in how.bindings if str(b.header) in chunk.frame.columns])
+        rows, refused = how.cast(full)
         ragged = chunk.rejects.with_columns(
             pl.lit(None, kind).alias(name) for name, kind in OWNED_SCHEMA.items() if name not in chunk.rejects.columns
         )
@@ -103,9 +139,11 @@ def _csv_chunks(
         yield EvidenceChunk(rows, rejects, blank, read)
 
 
-def _refuse_untyped(file: ParquetFile, bindings: tuple[Binding, ...]) -> None:
+def _refuse_untyped(file: ParquetFile, how: _How) -> None:
     """Refuse columns whose type cannot hold what they are: ids as floats, days as times, nested values."""
-    for binding in bindings:
+    for binding in how.bindings:
+        if str(binding.header) not in file.file.schema_arrow.names:
+            continue  # What the mapping adds is text.
         kind = file.file.schema_arrow.field(str(binding.header)).type
         number = pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_decimal(kind)
         text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_dictionary(kind)
@@ -118,12 +156,10 @@ def _refuse_untyped(file: ParquetFile, bindings: tuple[Binding, ...]) -> None:
             raise AuditorError(f"{file.name}: column {binding.header!r} is stored as {kind}; store it as {wanted}")
 
 
-def _parquet_chunks(
-    file: ParquetFile, table: Table, bindings: tuple[Binding, ...], zone: str
-) -> Iterator[EvidenceChunk]:
+def _parquet_chunks(file: ParquetFile, how: _How) -> Iterator[EvidenceChunk]:
     first = 1
     names = unique_names(file.headers)
-    used = [str(b.header) for b in bindings]
+    used = [str(b.header) for b in how.bindings if str(b.header) in names]
     try:
         for batch in file.file.iter_batches(batch_size=BATCH_ROWS):
             frame = pl.DataFrame(batch)
@@ -131,7 +167,7 @@ def _parquet_chunks(
             frame = frame.select(used)
             numbers = pl.int_range(first, first + frame.height, dtype=pl.Int64, eager=True).alias(ROW_NUMBER)
             first += frame.height
-            rows, rejects = cast_evidence(frame.insert_column(0, numbers), table, bindings, zone, file.name)
+            rows, rejects = how.cast(frame.insert_column(0, numbers))
             yield EvidenceChunk(rows, rejects, 0, frame.height)
     except (pa.ArrowInvalid, OSError) as error:
         raise AuditorError(f"{file.name}: is damaged after row {first - 1}: {error}") from error

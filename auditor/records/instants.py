@@ -142,3 +142,25 @@ def _utc_of_timestamps(local: pl.Series, zone: str) -> pl.Series:
             return local.to_frame("t").select(pl.col("t") - pl.duration(minutes=away)).to_series()
         local = local.dt.replace_time_zone(zone, ambiguous="null", non_existent="null")
     return local.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+
+
+_FIGURES = (
+    r"^\s*(?<first>\d{1,2})[/.-](?<second>\d{1,2})[/.-](?<year>\d{4})[ T]+(?<hour>\d{1,2}):(?<minute>\d{2})"
+    r"(?<seconds>:\d{2}(\.\d{1,9})?)?\s*(?<half>[AaPp]\.?[Mm]\.?)?\s*(?<offset>[Zz]|[+-]\d{2}(:?[0-5]\d)?)?\s*$"
+)
+
+
+def iso_clock(cells: pl.Series, order: str) -> pl.Series:
+    """Rewrite times in figures, such as 6/1/2025 1:05 PM, as ISO dates; `order` is that of the day and the month.
+
+    What is no such time stands as it is, and so does 13 PM: the grammar of instants refuses it.
+    """
+    parts = cells.str.extract_groups(_FIGURES).struct.unnest().with_columns(cells.alias("text"))
+    month, day = ("first", "second") if order == "month-day-year" else ("second", "first")
+    hour, half = pl.col("hour").cast(pl.Int64), pl.col("half").str.slice(0, 1).str.to_lowercase()
+    of_day = pl.when(half.is_null()).then(hour).otherwise(hour % 12 + pl.when(half == "p").then(12).otherwise(0))
+    possible = pl.col("year").is_not_null() & (half.is_null() | hour.is_between(1, 12)) & (hour <= 23)
+    date = pl.concat_str("year", pl.lit("-"), pl.col(month).str.zfill(2), pl.lit("-"), pl.col(day).str.zfill(2))
+    clock = pl.concat_str(of_day.cast(pl.String).str.zfill(2), pl.lit(":"), "minute", pl.col("seconds").fill_null(""))
+    written = pl.concat_str(date, pl.lit("T"), clock, pl.col("offset").fill_null(""))
+    return parts.select(pl.when(possible).then(written).otherwise("text").alias(cells.name)).to_series()

@@ -14,6 +14,10 @@ MATERIAL_WORDS = {"cu": "copper", "copper": "copper", "al": "aluminium", "alum":
 )
 
 _FLAGS = re.ASCII | re.IGNORECASE
+#: What may stand beside a wire's size: its insulation (types of the NEC and CSA C22.1, from memory) and its strands.
+_INSULATION = r"(?:thhn|thwn|thw|tw|xhhw|rhh|rhw|use|rw90|rwu90|t90)(?:-2)?"
+_BESIDE = re.compile(rf"{_INSULATION}(?:/{_INSULATION})*|stranded|solid|wires?|conductors?", _FLAGS)
+_RACEWAY_AFTER = re.compile(r"\s+in\s+\S.*", _FLAGS)
 _GAUGE = r"(?P<gauge>[1-4]/0|0{1,4}|[1-9]\d?)"
 _SIZE = re.compile(
     rf"(?:(?P<mark>\#|no\.?\s*)\s*{_GAUGE}(?:\s*awg)?|awg\s*\#?{_GAUGE.replace('gauge', 'after')}"
@@ -49,15 +53,14 @@ def parse_size(text: str, default_unit: str | None = None, decimal_mark: str | N
 
     default_unit, "AWG" or "mm2", is what the mapping says of a bare figure; without it 6 may be either and is refused.
     10/2 is a cable of two 10 AWG conductors and not a size; 2026-10-02 is what a spreadsheet makes of it.
+    Insulation and raceway may stand behind the size ("#10 Cu THWN-2 in 3/4 PVC") and are left out.
     """
     body = clean(text).replace("²", "2")
     if decimal_mark == ",":
         body = re.sub(r"(\d),(\d)", r"\1.\2", body)
     if foreign_digits(body):
         return Fault("type-error", f"{shown(body)} has non-ASCII digits")
-    words = body.split()
-    material = MATERIAL_WORDS.get(words[-1].lower()) if len(words) > 1 else None
-    stem = body[: -len(words[-1])].rstrip(" ,-") if material else body
+    stem, material = _bare_size(body)
     match = _SIZE.fullmatch(stem)
     if match is not None and match["bare"] is None:
         return _canonical(match, material, body)
@@ -69,6 +72,21 @@ def parse_size(text: str, default_unit: str | None = None, decimal_mark: str | N
     if _CABLE.fullmatch(body):
         return Fault("cable-not-size", f"{shown(body)} names a cable; write the size of one conductor, such as 10 AWG")
     return Fault("type-error", f"{shown(body)} is not a conductor size such as 10 AWG, 4/0, 250 kcmil or 6 mm2")
+
+
+def _bare_size(body: str) -> tuple[str, str | None]:
+    """Return a text without the material, insulation and raceway that stand behind the size, and the material."""
+    words = _RACEWAY_AFTER.sub("", body).split()
+    plain = [word.rstrip(",").lower() for word in words]
+    materials = [word for word in plain[1:] if word in MATERIAL_WORDS]
+    kept = [
+        word
+        for at, word in enumerate(words)
+        if not at or not (plain[at] in MATERIAL_WORDS or _BESIDE.fullmatch(plain[at]))
+    ]
+    if len(materials) > 1 or not kept:
+        return body, None
+    return " ".join(kept).rstrip(" ,-"), MATERIAL_WORDS[materials[0]] if materials else None
 
 
 def _canonical(match: re.Match[str], material: str | None, body: str) -> Size | Fault:

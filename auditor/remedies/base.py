@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
@@ -14,6 +14,9 @@ from auditor.audit import Results
 from auditor.checks.terms import number
 from auditor.policy import Policy
 from auditor.prepare import Frames, Prepared, Records
+
+if TYPE_CHECKING:
+    from auditor.trips import Evidence
 
 #: From least to most effort; what stands behind is more work than what stands before, whatever it costs.
 EFFORTS = ("letter", "settings", "panel work", "roof work", "new conductors")
@@ -65,6 +68,7 @@ class Situation:
     results: Results
     catalog: Frames
     policy: Policy
+    evidence: Evidence | None = None
 
     @cached_property
     def system(self) -> pl.DataFrame:

@@ -68,7 +68,7 @@ def _laid(
         grows.append(found.grows.join(ids, on=keys).select(_by_clone(GROWS)))
         if remedy.apply is not None and rows.height:
             change = found.change.join(ids, on=keys).drop(keys).rename({"clone": "system_id"})
-            parts.append(remedy.apply(_cloned(records, ids), change))
+            parts.append(remedy.apply(cloned(records, ids), change))
     candidate = pl.concat([pl.DataFrame(schema=LAID), *candidates])
     origins = candidate.select("clone", pl.col("origin").alias("_base"))
 
@@ -115,7 +115,7 @@ def _numbered(remedy: Remedy, found: pl.DataFrame, roots: pl.DataFrame, base: La
     ).select(*(pl.col(name).cast(kind) for name, kind in LAID.items()), "circuits")
 
 
-def _cloned(records: Records, ids: pl.DataFrame) -> Records:
+def cloned(records: Records, ids: pl.DataFrame) -> Records:
     """A copy of a system's records for each candidate (`system_id`, `clone`), under the candidate's id."""
 
     def copied(table: pl.DataFrame) -> pl.DataFrame:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from auditor.audit import Results, judged
+from auditor.audit import Results, audit_prepared
 from auditor.checks import CHECKS, Check
 from auditor.checks.base import known
 from auditor.checks.terms import number
@@ -17,10 +18,10 @@ from auditor.policy import Policy
 from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.prepare.losses import wiring_loss_w
 from auditor.remedies.base import Situation
-from auditor.remedies.candidates import Laid
+from auditor.remedies.candidates import Laid, cloned
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: Verdicts are an enumeration, worst first: fail, unknown, and from here on nothing to mend.
 FINE = 2
@@ -42,10 +43,34 @@ def named(figure: str, when: str) -> str:
     return f"{figure}_{when}_{unit}" if unit else f"{figure}_{when}"
 
 
-def situated(records: Records, catalog: Frames, policy: Policy, as_of: date, tables: Tables | None = None) -> Situation:
+def situated(
+    records: Records,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables | None = None,
+    evidence: Evidence | None = None,
+) -> Situation:
     """Audit systems and keep what the audit saw of them."""
     prepared = prepare(records, catalog, policy, as_of)
-    return Situation(records, prepared, judged(records, prepared, catalog, policy, as_of, tables), catalog, policy)
+    results = audit_prepared(records, prepared, catalog, policy, as_of, tables, evidence)
+    return Situation(records, prepared, results, catalog, policy, evidence)
+
+
+def _evidence_of(root: Situation, laid: Laid) -> Evidence | None:
+    """What is known of each candidate: what is known of its system, whose logs were kept as it stands."""
+    known = root.evidence
+    if known is None or not (known.months.height or known.supplies.height):
+        return None
+    ids = laid.candidate.select(pl.col("root").alias("system_id"), "clone")
+    months, supplies = (_copied(frame, ids) for frame in (known.months, known.supplies))
+    logged = ids.join(known.months.select("system_id").unique(), on="system_id", how="semi")
+    return replace(known, months=months, supplies=supplies, kept_under=cloned(root.records, logged))
+
+
+def _copied(frame: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    rows = frame.join(ids, on="system_id", maintain_order="left")
+    return rows.with_columns(pl.col("clone").alias("system_id")).select(frame.columns)
 
 
 def _bits(checks: Sequence[Check], flag: Callable[[Check], pl.Expr]) -> pl.Expr:
@@ -115,19 +140,20 @@ def judged_candidates(root: Situation, laid: Laid, as_of: date, tables: Tables |
     audit can judge are null.
     """
     prepared = prepare(laid.records, root.catalog, root.policy, as_of)
-    results = judged(laid.records, prepared, root.catalog, root.policy, as_of, tables)
-    loss = pl.Series("wire_loss_w", wiring_loss_w(prepared, laid.records.unit, root.catalog, as_of)).fill_nan(None)
+    known = _evidence_of(root, laid)
+    results = audit_prepared(laid.records, prepared, root.catalog, root.policy, as_of, tables, known)
+    loss = pl.Series("wire_loss_w", wiring_loss_w(prepared, laid.records.unit, root.catalog)).fill_nan(None)
     after = _fails(results).join(_broken(root, laid, results), on="system_id", how="left")
     after = after.join(prepared.system.select("system_id", loss), on="system_id", how="left")
     after = after.join(_may_grow(laid, results, prepared), on="system_id", how="left").rename({"system_id": "clone"})
     return results, laid.candidate.join(after, on="clone", how="left", maintain_order="left")
 
 
-def before(root: Situation, as_of: date) -> pl.DataFrame:
+def before(root: Situation) -> pl.DataFrame:
     """One row per recorded system: what it fails, its figures, its wires' loss [W] and the hours of loss in a year."""
     from auditor.trips.heat import loss_hours  # slow to load, as in `audit`
 
-    loss = wiring_loss_w(root.prepared, root.records.unit, root.catalog, as_of)
+    loss = wiring_loss_w(root.prepared, root.records.unit, root.catalog)
     loss = np.where(np.isfinite(loss), loss, np.nan)
     frame = root.prepared.system.select("system_id", "rise_target_pct", pl.Series("wire_loss_w", loss).fill_nan(None))
     frame = frame.join(loss_hours(root.prepared, root.catalog, root.policy), on="system_id", how="left")

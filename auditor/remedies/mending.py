@@ -19,7 +19,7 @@ from auditor.remedies.candidates import Laid, chosen, first_laid, next_laid, tog
 from auditor.remedies.judging import BIT, FIGURES, before, check_names, judged_candidates, named, situated
 
 if TYPE_CHECKING:
-    from auditor.trips import Tables
+    from auditor.trips import Evidence, Tables
 
 #: What remedies are combined for.
 WORTH_TWO = BIT["voltage-rise"] | BIT["terminal-voltage"] | BIT["busbar"]
@@ -79,16 +79,18 @@ def work_out(
     as_of: date,
     tables: Tables | None = None,
     cleared: Collection[str] = (),
+    evidence: Evidence | None = None,
 ) -> Candidates:
     """Return the candidates of every system that fails what wiring, panel or settings mend, or is likely to trip.
 
-    `cleared` names the systems whose neutral and connections are known to be sound. A system's candidates depend on
-    its own records alone. Rows are sorted by system and candidate.
+    `evidence` is what was measured and reported of them, and `cleared` names the systems whose neutral and connections
+    are known to be sound. A system's candidates depend on its own records and evidence alone. Rows are sorted by system
+    and candidate.
     """
     for remedy in REMEDIES:
         catalog = remedy.catalog(catalog) if remedy.catalog else catalog
-    root = situated(records, catalog, policy, as_of, tables)
-    was = before(root, as_of)
+    root = situated(records, catalog, policy, as_of, tables, evidence)
+    was = before(root)
     proposals = [(remedy, remedy.propose(root)) for remedy in REMEDIES]
     judge = partial(judged_candidates, root, as_of=as_of, tables=tables)
     laid = [first_laid(records, _parted(proposals, pl.col("enough")))]

@@ -142,8 +142,13 @@ def export(con: Connection, what: str, path: Path, filters: Filters | None = Non
     hold the text as it was imported. Errors: AuditorError for an unknown table, suffix or filter, too many rows for a
     worksheet, or a file that cannot be written.
     """
+    _writer(path)
+    return export_query(con, query_of(con, what, filters), path)
+
+
+def export_query(con: Connection, query: str, path: Path) -> Exported:
+    """Write what a query gives to a file, as `export` does."""
     writer = _writer(path)
-    query = query_of(con, what, filters)
     with whole(path) as part:
         return writer(con, query, part)
 
@@ -169,6 +174,15 @@ def export_frame(frame: pl.DataFrame, path: Path) -> Exported:
 def require_suffix(path: Path) -> None:
     """AuditorError where the suffix names no format, before work is done that would have nowhere to go."""
     _writer(path)
+
+
+def export_rows(frame: pl.DataFrame, path: Path) -> Exported:
+    """Write a frame to a file in its own order, as `export` does."""
+    writer = _writer(path)
+    numbered = frame.with_row_index("place_in_order")
+    with duckdb.connect() as con, whole(path) as part:
+        con.register("listed", numbered.to_arrow())
+        return writer(con, "SELECT * EXCLUDE (place_in_order) FROM listed ORDER BY place_in_order", part)
 
 
 def _writer(path: Path) -> Callable[[Connection, str, Path], Exported]:

@@ -126,6 +126,13 @@ def _facts(con: Connection, filters: Filters) -> str:
     return f"FROM ({query}){_where(_of_systems(filters, 'system_id'))} ORDER BY system_id, rank"
 
 
+#: The checks of a system whose failing is accepted, until which day and by whom.
+_WAIVERS = (
+    " LEFT JOIN (SELECT system_id, string_agg(\"check\" || ' until ' || until || ' (' || who || ': ' || text || ')',"
+    " '; ' ORDER BY \"check\") AS waived FROM waived GROUP BY system_id) w ON w.system_id = r.system_id"
+)
+
+
 def _columns(con: Connection, table: str) -> list[str]:
     rows = con.execute("SELECT column_name FROM duckdb_columns() WHERE table_name = ? ORDER BY column_index", [table])
     return [row[0] for row in rows.fetchall()]
@@ -147,10 +154,11 @@ def _joined(con: Connection, table: str, keys: tuple[str, ...], filters: Filters
     missing = (
         ", fact_names(r.missing_bits) AS missing, fact_names(r.assumed_bits) AS assumed" if table == "circuit" else ""
     )
+    waived, waivers = (", w.waived", _WAIVERS) if _columns(con, "waived") else ("", "")
     where = _where([*_of_systems(filters, "r.system_id"), *_of_verdict(results, table, filters)])
     return (
-        f"SELECT {', '.join(shown)}{missing} FROM {table}_result r JOIN {table} s USING ({using}){where}"
-        f" ORDER BY {order}"
+        f"SELECT {', '.join(shown)}{missing}{waived} FROM {table}_result r JOIN {table} s USING ({using}){waivers}"
+        f"{where} ORDER BY {order}"
     )
 
 

@@ -12,11 +12,12 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import polars as pl
 
 from auditor.errors import AuditorError
+from auditor.store import actions
 from auditor.store.folder import Store
 
 #: What each kind of decision is about: the keys of its subject.
@@ -24,11 +25,23 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "merge": ("keep", "drop"),
     "not-duplicate": ("a", "b"),
     "note": ("system",),
+    "complaint": ("complaint", "status", "day"),
+    "waive": ("system", "check", "until"),
     "undo": (),
+    **actions.SUBJECTS,
 }
 MERGED_SCHEMA: dict[str, pl.DataType] = {
     "dropped_id": pl.String(),
     "kept_id": pl.String(),
+    "decision_id": pl.Int64(),
+    "who": pl.String(),
+    "at": pl.String(),
+    "text": pl.String(),
+}
+WAIVER_SCHEMA: dict[str, pl.DataType] = {
+    "system_id": pl.String(),
+    "check": pl.String(),
+    "until": pl.Date(),
     "decision_id": pl.Int64(),
     "who": pl.String(),
     "at": pl.String(),
@@ -102,6 +115,41 @@ def merges(standing: Iterable[Decision]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=MERGED_SCHEMA, orient="row")
 
 
+#: What a complaint may be: as it came, waiting for somebody, repaired on a day, or settled.
+COMPLAINT_STATES = ("open", "crew sent", "with the utility", "repaired", "closed")
+
+
+@dataclass(frozen=True)
+class ComplaintState:
+    """What was last noted of a complaint; `day` is that of its last repair (ISO), "" without one."""
+
+    status: str
+    day: str
+    decision: Decision
+
+
+def complaint_states(standing: Iterable[Decision]) -> dict[str, ComplaintState]:
+    """The state of each complaint that somebody noted one of."""
+    states: dict[str, ComplaintState] = {}
+    for decision in standing:
+        if decision.kind == "complaint":
+            name, status = decision.subject["complaint"], decision.subject["status"]
+            held = states.get(name)
+            day = decision.subject["day"] if status == "repaired" else held.day if held and status != "open" else ""
+            states[name] = ComplaintState(status, day, decision)
+    return states
+
+
+def waivers(standing: Iterable[Decision]) -> pl.DataFrame:
+    """What fails and is accepted until a day, that day included, one row a system and check: `WAIVER_SCHEMA`."""
+    decided = {(d.subject["system"], d.subject["check"]): d for d in standing if d.kind == "waive"}
+    rows = [
+        (*about, date.fromisoformat(d.subject["until"]), d.id, d.who, d.at, d.text)
+        for about, d in sorted(decided.items())
+    ]
+    return pl.DataFrame(rows, schema=WAIVER_SCHEMA, orient="row")
+
+
 def told_apart(standing: Iterable[Decision]) -> list[tuple[str, str]]:
     """The pairs of ids that are two projects."""
     return [(d.subject["a"], d.subject["b"]) for d in standing if d.kind == "not-duplicate"]
@@ -170,6 +218,19 @@ def _check_words(kind: str, subject: Mapping[str, str], text: str) -> None:
         raise ValueError(f"a decision {kind!r} is about {', '.join(SUBJECTS[kind])}")
     if not text.strip():
         raise AuditorError("A decision needs its reason, for whoever reads it later.")
+    if kind == "complaint":
+        _check_state(subject["status"], subject["day"])
+
+
+def _check_state(status: str, day: str) -> None:
+    if status not in COMPLAINT_STATES:
+        raise AuditorError(f"{status!r} is no state of a complaint; they are {', '.join(COMPLAINT_STATES)}.")
+    if (status == "repaired") != bool(day):
+        raise AuditorError("A repair needs its day, such as 2026-01-31, and no other state has one.")
+    try:
+        date.fromisoformat(day or "2026-01-31")
+    except ValueError as error:
+        raise AuditorError(f"{day!r} is no day; write it as year-month-day, such as 2026-01-31.") from error
 
 
 def _check_sense(new: Decision, held: Sequence[Decision]) -> None:
@@ -180,6 +241,10 @@ def _check_sense(new: Decision, held: Sequence[Decision]) -> None:
         _check_merge(new.subject["keep"], new.subject["drop"], standing)
     elif new.kind == "not-duplicate":
         _check_apart(new.subject["a"], new.subject["b"], standing)
+    elif new.kind == "waive":
+        _check_waiver(new, standing)
+    elif new.kind in actions.SUBJECTS:
+        actions.check_step(new, standing)
 
 
 def _check_undo(new: Decision, held: Sequence[Decision], standing: Sequence[Decision]) -> None:
@@ -219,3 +284,18 @@ def _check_apart(a: str, b: str, standing: Sequence[Decision]) -> None:
             raise AuditorError(f"{a} and {b} are merged, by decision {d.id}. Undo that first.")
         if d.kind == "not-duplicate" and {a, b} == set(d.subject.values()):
             raise AuditorError(f"{a} and {b} were told apart already, by decision {d.id}.")
+
+
+def _check_waiver(new: Decision, standing: Sequence[Decision]) -> None:
+    until = new.subject["until"]
+    try:
+        date.fromisoformat(until)
+    except ValueError as error:
+        raise AuditorError(f"--until {until}: write the date as year-month-day, such as 2027-01-31.") from error
+    about = new.subject["system"], new.subject["check"]
+    for d in standing:
+        if d.kind == "waive" and (d.subject["system"], d.subject["check"]) == about:
+            raise AuditorError(
+                f"{about[1]} of {about[0]} is waived already, until {d.subject['until']}, by decision {d.id}."
+                " Undo that first."
+            )

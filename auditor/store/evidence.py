@@ -1,4 +1,4 @@
-"""Readings and events: one import of them, and what the store holds of a system."""
+"""Readings, events and complaints: one import of them, and what the store holds of a system."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from auditor.records.evidence_schema import EVENT, READING
+from auditor.records.evidence_mapping import load_evidence_mapping
+from auditor.records.evidence_schema import COMPLAINT, EVENT, IMPORTED_AS, READING
 from auditor.records.instants import checked_zone
 from auditor.store.evidence_db import Connection, EvidenceOutcome, Progress, apply_evidence
 from auditor.store.folder import Store
@@ -37,23 +38,27 @@ def import_evidence(
     path: Path,
     imported_as: ImportedAs,
     zone: str = "",
+    mapping: Path | None = None,
     *,
     imported_on: str,
     dry_run: bool = False,
     progress: Progress | None = None,
     name: str = "",
 ) -> EvidenceImported:
-    """Read a file of readings or events and apply it; with `dry_run`, say what would happen and change nothing.
+    """Read a file of evidence and apply it; with `dry_run`, say what would happen and change nothing.
 
-    `zone` is that of times without an offset, `name` what the file is called where it lies under another name. As with
-    records, the manifest's line comes before the database's transaction. Errors: AuditorError where the file as a whole
-    is refused.
+    `zone` is that of times without an offset, `mapping` says how foreign columns are read, `name` what the file is
+    called where it lies under another name. As with records, the manifest's line comes before the database's
+    transaction. Errors: AuditorError where the file as a whole is refused.
     """
     entries = read_manifest(store)
+    rules = load_evidence_mapping(mapping, IMPORTED_AS[imported_as]) if mapping else None
     entry = Import(
         import_id=len(entries) + 1,
         file_name=name or path.name,
         sha256=file_hash(path),
+        mapping_name=mapping.name if mapping else "",
+        mapping_sha256=file_hash(mapping) if mapping else "",
         imported_as=imported_as,
         zone=checked_zone(zone) if zone else "",
         imported_on=imported_on,
@@ -61,12 +66,12 @@ def import_evidence(
     same = [e.import_id for e in entries if _input(e) == _input(entry)]
     con.execute("BEGIN")
     try:
-        outcome = apply_evidence(con, entry, path, progress)
+        outcome = apply_evidence(con, entry, path, progress, rules)
         done = EvidenceImported(entry.import_id, entry.file_name, imported_as, outcome, same[-1] if same else 0)
         if dry_run or (same and outcome.accepted == 0):
             con.execute("ROLLBACK")
             return EvidenceImported(0, done.file_name, imported_as, outcome, done.seen_in)
-        keep_import(store, entry, path)
+        keep_import(store, entry, path, *([mapping] if mapping else []))
     except BaseException:
         con.execute("ROLLBACK")
         raise
@@ -74,8 +79,8 @@ def import_evidence(
     return done
 
 
-def _input(entry: Import) -> tuple[str, str, str]:
-    return entry.sha256, entry.imported_as, entry.zone
+def _input(entry: Import) -> tuple[str, str, str, str]:
+    return entry.sha256, entry.imported_as, entry.zone, entry.mapping_sha256
 
 
 def systems_with_readings(con: Connection) -> list[str]:
@@ -92,6 +97,14 @@ def readings_of(con: Connection, system_id: str) -> pl.DataFrame:
 def events_of(con: Connection, system_id: str) -> pl.DataFrame:
     """The events of one system by start: the declared columns and `known_until`, all in UTC."""
     return _of_system(con, EVENT.name, [*(column.name for column in EVENT.columns), "known_until"], system_id)
+
+
+def complaints_of(con: Connection) -> pl.DataFrame:
+    """All complaints by id: the declared columns, and the row and import that told them last."""
+    names = [*(column.name for column in COMPLAINT.columns), "source_row", "import_id"]
+    named = ", ".join(f'"{name}"' for name in names)
+    found = pl.DataFrame(con.sql(f"SELECT {named} FROM complaint ORDER BY complaint_id").to_arrow_table())
+    return found.with_columns(pl.col("status").fill_null("open"))
 
 
 def _of_system(con: Connection, table: str, columns: list[str], system_id: str) -> pl.DataFrame:

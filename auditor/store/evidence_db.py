@@ -1,8 +1,8 @@
-"""Readings and events in the records database: rows come in by the piece and stay columns; the later import wins.
+"""Evidence in the records database: rows come in by the piece and stay columns; the later import wins.
 
 There is no past of them: the originals hold what was replaced. Of rows with one key, an import replaces what earlier
 ones gave. Within one file, readings that contradict each other are refused, for nobody can tell which is right, and of
-events the last row stands, for a log that goes on tells an event again once it has ended.
+events and complaints the last row stands, for a log that goes on tells an event again once it has ended.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ import polars as pl
 import pyarrow as pa
 
 from auditor.errors import AuditorError
+from auditor.records.evidence_mapping import EvidenceMapping
 from auditor.records.evidence_reader import EvidenceFile, open_evidence
-from auditor.records.evidence_schema import EVENT, IMPORTED_AS
+from auditor.records.evidence_schema import COMPLAINT, EVENT, IMPORTED_AS, READING, SPANS
 from auditor.records.schema import Table
 from auditor.store import rejects
 from auditor.store.originals import Import, record_import
@@ -83,16 +84,24 @@ def staging(table: Table) -> str:
     return f"{table.name}_incoming"
 
 
-def apply_evidence(con: Connection, entry: Import, path: Path, progress: Progress | None = None) -> EvidenceOutcome:
-    """Read a file of readings or events and apply it inside the caller's transaction."""
+def apply_evidence(
+    con: Connection,
+    entry: Import,
+    path: Path,
+    progress: Progress | None = None,
+    mapping: EvidenceMapping | None = None,
+) -> EvidenceOutcome:
+    """Read a file of readings, events or complaints and apply it inside the caller's transaction."""
     with _bounded(con):
-        return _apply(con, entry, path, progress)
+        return _apply(con, entry, path, progress, mapping)
 
 
-def _apply(con: Connection, entry: Import, path: Path, progress: Progress | None) -> EvidenceOutcome:
+def _apply(
+    con: Connection, entry: Import, path: Path, progress: Progress | None, mapping: EvidenceMapping | None
+) -> EvidenceOutcome:
     table = IMPORTED_AS[entry.imported_as]
     con.execute(f"DELETE FROM {staging(table)}")
-    with open_evidence(path, table, entry.zone) as file:
+    with open_evidence(path, table, entry.zone, mapping) as file:
         blank = _stage(con, entry, table, file, progress)
         rows_in, unused = file.rows - blank, file.unused
     if table is EVENT:
@@ -113,8 +122,8 @@ def _apply(con: Connection, entry: Import, path: Path, progress: Progress | None
     record_import(con, entry, (rows_in, accepted, rejected, duplicate))
     closed = _close_earlier(con, entry)
     named, unknown = _unknown(con, table)
-    latest = 'coalesce("end", start)' if table is EVENT else "start"
-    first, last = con.execute(f"SELECT min(start), max({latest}) FROM {staging(table)}").fetchall()[0]
+    earliest, latest = SPANS[table.name]
+    first, last = con.execute(f"SELECT min({earliest}), max({latest}) FROM {staging(table)}").fetchall()[0]
     outcome = EvidenceOutcome(
         *(rows_in, accepted, rejected, duplicate),
         systems=_count(con, staging(table), what="DISTINCT system_id"),
@@ -172,18 +181,19 @@ def _settle_repeats(con: Connection, entry: Import, table: Table) -> tuple[int, 
     """
     keys = ", ".join(f'"{key}"' for key in table.key)
     content = ", ".join(f'coalesce("{name}"::VARCHAR, chr(0))' for name in _values(table))
+    circuit = "NULL::VARCHAR" if table is COMPLAINT else "circuit_id"
     con.execute(
         f"CREATE OR REPLACE TEMP TABLE repeated AS SELECT {keys} FROM {staging(table)} GROUP BY ALL HAVING count(*) > 1"
     )
     con.execute(
-        "CREATE OR REPLACE TEMP TABLE again AS SELECT system_id, circuit_id, source_row, said,"
+        f"CREATE OR REPLACE TEMP TABLE again AS SELECT system_id, {circuit} AS circuit_id, source_row, said,"
         f" min(source_row) OVER same AS first_row, max(source_row) OVER same AS last_row,"
         " min(said) OVER same <> max(said) OVER same AS differ, last_value(said) OVER same AS last_said FROM"
         f" (SELECT *, concat_ws(chr(31), {content}) AS said FROM {staging(table)} n SEMI JOIN repeated r"
         f"  ON {_same(table, 'n', 'r')}) WINDOW same AS (PARTITION BY {keys} ORDER BY source_row"
         " ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)"
     )
-    if table is EVENT:
+    if table is not READING:
         gone, refused = "source_row <> last_row", "false"
     else:
         gone, refused = "(differ OR source_row <> first_row)", "differ"

@@ -52,6 +52,11 @@ class Store:
         return self.root / "CURRENT"
 
     @property
+    def last_removed(self) -> Path:
+        """The largest number of a run that there was when runs were last removed, so that none is given twice."""
+        return self.root / "last-removed"
+
+    @property
     def catalog(self) -> Path:
         """The user's own equipment files."""
         return self.root / "catalog"

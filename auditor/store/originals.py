@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from auditor.errors import AuditorError
 from auditor.store.folder import Store, sync
 
-ImportedAs = Literal["records", "readings", "events"]
+ImportedAs = Literal["records", "readings", "events", "complaints"]
 
 
 class Import(BaseModel):

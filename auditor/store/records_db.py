@@ -14,7 +14,8 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.records import Reading
-from auditor.records.evidence_schema import EVIDENCE_TABLES
+from auditor.records.evidence_mapping import load_evidence_mapping
+from auditor.records.evidence_schema import EVIDENCE_TABLES, IMPORTED_AS
 from auditor.records.frames import CONFLICT_SCHEMA, KIND_TYPES, ROW_NUMBER, WARNING_SCHEMA
 from auditor.records.schema import RUN, TABLES, UNIT, Table
 from auditor.store import rejects
@@ -25,7 +26,7 @@ from auditor.store.originals import Import, original_path, read_manifest, record
 from auditor.store.revisions import Revision, revisions, same_key
 
 #: Raise it when the tables change; a database of another version is rebuilt.
-VERSION = "5"
+VERSION = "6"
 
 _SQL_TYPES = {
     pl.String(): "VARCHAR",
@@ -168,8 +169,10 @@ def replay(
             f"{path}: the original of import {entry.import_id} ({entry.file_name}) is gone; put it back."
         )
     if entry.imported_as != "records":
+        kept = original_path(store, entry.mapping_sha256, entry.mapping_name) if entry.mapping_sha256 else None
+        mapping = load_evidence_mapping(kept, IMPORTED_AS[entry.imported_as]) if kept else None
         con.execute("BEGIN")
-        apply_evidence(con, entry, path, progress)
+        apply_evidence(con, entry, path, progress, mapping)
         con.execute("COMMIT")
         return
     read = read_entry(con, store, entries, entry, path, progress)

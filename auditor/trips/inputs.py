@@ -11,17 +11,20 @@ import polars as pl
 
 from auditor.checks.facts import names
 from auditor.electrical.arrays import total_by
+from auditor.likelihood.inputs import MONTHS
 from auditor.policy import Policy
-from auditor.policy.trips import Supply as AssumedSupply
 from auditor.prepare import Prepared
 from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
 from auditor.prepare.trip_path import is_known
+from auditor.trips.evidence import Evidence
 from auditor.trips.profiles import Settings, settings_by_spelling
-from auditor.trips.supply import with_beta, with_supply
+from auditor.trips.supply import Character, with_beta, with_readings, with_supply
 
-#: Words of what the policy may supply; the supply itself is always assumed.
-SUPPLY = "supply voltage"
+#: Words of what the policy supplies of the supply: all of it, or what readings leave open.
+SUPPLY, MONTHS_LEFT, NOISE, PEAKS = (
+    "supply voltage", "supply in months not read", "noise of the supply", "peaks of the supply",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -32,16 +35,18 @@ class Inputs:
     """
 
     frame: pl.DataFrame
-    supplies: tuple[AssumedSupply, ...]
+    supplies: tuple[Character, ...]
     settings: tuple[Settings, ...]
 
 
-def inputs(prepared: Prepared, catalog: Frames, policy: Policy) -> Inputs:
+def inputs(prepared: Prepared, catalog: Frames, policy: Policy, evidence: Evidence | None = None) -> Inputs:
     """The inputs of every system of a batch, in the order of its system frame."""
+    evidence = evidence or Evidence()
     frame = prepared.system.join(_units(prepared.circuit), on="system_row", how="left", maintain_order="left")
     frame = _with_power(frame, prepared.circuit)
-    frame, supplies = with_supply(frame, policy)
-    frame = _plane(_path(with_beta(frame), policy), policy)
+    frame, assumed = with_supply(frame, policy)
+    frame, supplies = with_readings(with_beta(frame), assumed, evidence.supplies)
+    frame = _plane(_path(frame, policy), policy)
     settings = settings_by_spelling(frame["trip_profile"].drop_nulls().unique().sort().to_list(), catalog, policy)
     spellings = list(settings)
     number = pl.col("trip_profile").replace_strict(
@@ -54,7 +59,8 @@ def inputs(prepared: Prepared, catalog: Frames, policy: Policy) -> Inputs:
 
 
 def _units(circuit: pl.DataFrame) -> pl.DataFrame:
-    """Of each system: stated sensing error, design rise from the panel to the worst unit, and the entrance's [%].
+    """Of each system: stated sensing error, design rise from the panel to the worst unit, the entrance's [%], and the
+    voltage across its units [V].
 
     Null where no circuit knows it.
     """
@@ -63,6 +69,7 @@ def _units(circuit: pl.DataFrame) -> pl.DataFrame:
         pl.col("sensing_error_pct").max().alias("_sensing"),
         parts.max().alias("_circuit_rise"),
         pl.col("service_entrance_rise_pct").max().alias("_entrance_rise"),
+        pl.col("unit_voltage_v").max(),
     )
 
 
@@ -79,7 +86,8 @@ def _with_power(frame: pl.DataFrame, circuit: pl.DataFrame) -> pl.DataFrame:
 
 
 def _path(frame: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Add `wiring_pct` and `service_pct`, the rise at the trip voltage [%], and which parts of the path are assumed.
+    """Add `wiring_pct`, its part `entrance_pct` and `service_pct`, the rise at the trip voltage [%], and which parts of
+    the path are assumed.
 
     The exact rise over what is known is shared out as the design rises are; what is not known adds the policy's share.
     """
@@ -100,6 +108,13 @@ def _path(frame: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     target = wiring - (pl.col("worst_total_rise_pct") - pl.col("rise_target_pct")).clip(lower_bound=0.0)
     frame = frame.with_columns(
         (exact * share + added["service_entrance"]).alias("wiring_pct"),
+        (
+            exact
+            * pl.when(entrance & (wiring + service > 0))
+            .then(pl.col("_entrance_rise") / (wiring + service))
+            .otherwise(0.0)
+            + added["service_entrance"]
+        ).alias("entrance_pct"),
         (exact * (1 - share) + added["service_drop"] + added["transformer"]).alias("service_pct"),
         (sensing * policy.trips.sensing_share).alias("sensing_pct"),
         *(known.not_().alias(f"{name}_assumed") for name, (known, _) in taken.items()),
@@ -142,7 +157,14 @@ def _named(frame: pl.DataFrame, settings: tuple[Settings, ...]) -> pl.DataFrame:
         "azimuth_deg_assumed": "azimuth",
         "dc_ac_ratio_assumed": "module to inverter power",
     }
-    parts = [pl.lit(SUPPLY), *(pl.when(flag).then(pl.lit(name)) for flag, name in words.items())]
+    read = pl.col("read_days").is_not_null()
+    supply = [
+        pl.when(read.not_()).then(pl.lit(SUPPLY)),
+        pl.when(pl.col("months_read") < MONTHS).then(pl.lit(MONTHS_LEFT)),
+        pl.when(pl.col("noise_read").not_()).then(pl.lit(NOISE)),
+        pl.when(pl.col("peaks_read").not_()).then(pl.lit(PEAKS)),
+    ]
+    parts = [*supply, *(pl.when(flag).then(pl.lit(name)) for flag, name in words.items())]
     profile = pl.col("settings").replace_strict(of_profile, default=None, return_dtype=pl.String)
     return frame.with_columns(pl.concat_str(*parts, profile, separator="; ", ignore_nulls=True).alias("assumed"))
 

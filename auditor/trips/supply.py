@@ -1,16 +1,35 @@
-"""What the policy assumes of each system's supply."""
+"""Each system's supply: what the policy assumes, and what readings replace of it."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from auditor.likelihood.inputs import Supply
+from auditor.likelihood.inputs import DayShapes, Supply
 from auditor.policy import Policy
 from auditor.policy.trips import Supply as Assumed
+from auditor.trips.evidence import fitted_supply, measured_days
 
 PLACE = ("utility", "region", "service")
+#: What readings take the place of, and the column of the fit that does.
+READ = {"level_pct": "level_pct", "site_pct": "level_se_pct", "beta_pct": "beta_pct", "beta_sd_pct": "beta_se_pct"}
 FIGURES = ("level_pct", "site_pct", "feeder_beta_pct", "beta_sd_pct", "neighbour_share", "neighbour_kw")
+
+
+@dataclass(frozen=True)
+class Character:
+    """A supply less its level, the clearness by month, and one system's measured days; `own` where only one has it.
+
+    `rests_on` says in words what it rests on.
+    """
+
+    supply: Supply
+    clearness: tuple[float, ...]
+    rests_on: str
+    measured: DayShapes | None = None
+    own: bool = False
 
 
 def with_supply(system: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, tuple[Assumed, ...]]:
@@ -51,3 +70,38 @@ def with_beta(frame: pl.DataFrame) -> pl.DataFrame:
         (transformer.fill_null(0.0) + pl.col("feeder_beta_pct")).alias("beta_pct"),
         (pl.col("shared_solar_kw").is_null() | transformer.is_null()).alias("beta_assumed"),
     )
+
+
+def with_readings(
+    frame: pl.DataFrame, assumed: tuple[Assumed, ...], fits: pl.DataFrame
+) -> tuple[pl.DataFrame, tuple[Character, ...]]:
+    """Put in the place of assumed figures what readings tell of a system; `fits` is FIT_SCHEMA of `evidence`.
+
+    Adds `read_days`, `output_days`, `months_read`, `noise_read` and `peaks_read`, null without readings. Where a system
+    was read, `supply` becomes the number of its own character among those returned.
+    """
+    characters = [Character(character(one), one.clearness, one.rests_on) for one in assumed]
+    rows = frame.select("system_id", "supply").join(fits, on="system_id", how="inner", maintain_order="left")
+    for row in rows.iter_rows(named=True):
+        of_policy = characters[row["supply"]]
+        supply = fitted_supply(of_policy.supply, row)
+        rests_on = of_policy.rests_on
+        if row["days"] is not None:
+            rests_on = f"Readings of {row['days']} days at the {row['place']}; where they leave it open: {rests_on}"
+        characters.append(Character(supply, of_policy.clearness, rests_on, measured_days(row), own=True))
+    told = rows.select(
+        "system_id",
+        pl.int_range(len(assumed), len(characters)).alias("own_supply"),
+        pl.col("days").alias("read_days"),
+        "output_days",
+        "months_read",
+        pl.col("sigma_pct").is_not_null().alias("noise_read"),
+        pl.col("peak_pct").is_not_null().alias("peaks_read"),
+        *(pl.col(fit).alias(f"read_{name}") for name, fit in READ.items()),
+    )
+    frame = frame.join(told, on="system_id", how="left", maintain_order="left")
+    return frame.with_columns(
+        pl.coalesce("own_supply", "supply").alias("supply"),
+        *(pl.coalesce(f"read_{name}", name).alias(name) for name in READ),
+        (pl.col("beta_assumed") & pl.col("read_beta_pct").is_null()).alias("beta_assumed"),
+    ), tuple(characters)

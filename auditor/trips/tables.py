@@ -6,8 +6,8 @@ import hashlib
 import os
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
@@ -17,13 +17,19 @@ import numpy as np
 
 import auditor.likelihood
 from auditor.likelihood.arrays import FloatArray
-from auditor.likelihood.inputs import MONTHS, Profile, Supply
+from auditor.likelihood.grid import Nodes, nodes_for
+from auditor.likelihood.inputs import MONTHS, DayShapes, Profile, Supply
 from auditor.likelihood.output import ClassInputs
+from auditor.likelihood.ratios import some_days
 from auditor.likelihood.table import Table, looking_ahead, make_table
 from auditor.trips.planes import shapes_of
 
-#: Tables in memory at a time.
-HELD = 96
+#: Tables in memory at a time, and short ones.
+HELD, HELD_SHORT = 96, 480
+#: Day shapes of a short table.
+SHORT_DAYS = 4
+#: The slowest a supply is taken to change.
+MOST_RHO = 0.99
 #: Names a folder in which several stores keep their tables together.
 SHARED_FOLDER = "AUDITOR_TABLES"
 
@@ -38,31 +44,66 @@ def _code() -> str:
 
 
 class Wanted(NamedTuple):
-    """What a table is made of; everything it depends on but the days ahead."""
+    """What a table is made of; everything it depends on but the days ahead.
+
+    Measured days count over the plane's. A short table holds the trip-days alone, on few days and nodes: enough to tell
+    how far they move with a supply.
+    """
 
     profile: Profile
     supply: Supply
     plane: ClassInputs
     clearness: tuple[float, ...]
     kinds: int
+    measured: DayShapes | None = None
+    short: bool = False
 
     def key(self) -> str:
         """A name made of all of it."""
-        text = repr((_code(), self.profile, self.plane, self.clearness, self.kinds))
+        text = repr((_code(), self.profile, self.plane, self.clearness, self.kinds, self.short))
         supply = vars(self.supply) | {"dev_pct": self.supply.dev_pct.round(12).tolist()}
-        return hashlib.sha256((text + repr(sorted(supply.items()))).encode()).hexdigest()[:32]
+        digest = hashlib.sha256((text + repr(sorted(supply.items()))).encode())
+        if self.measured is not None:
+            for values in (self.measured.output, self.measured.month, self.measured.days):
+                digest.update(values.tobytes())
+        return digest.hexdigest()[:32]
+
+    def shapes(self) -> DayShapes:
+        """The days that the table is made of."""
+        return self.measured or shapes_of(self.plane, self.clearness, self.kinds)
+
+    def made(self) -> Table:
+        """The table, worked out; without chances of days ahead."""
+        none = np.zeros(MONTHS)
+        if not self.short:
+            return make_table(self.profile, self.supply, self.shapes(), none)
+        few = some_days(self.shapes(), SHORT_DAYS)
+        nodes = _few(nodes_for(self.profile, self.supply))
+        return make_table(self.profile, self.supply, few, none, nodes, headline_only=True)
+
+
+def _few(nodes: Nodes) -> Nodes:
+    """Some of the nodes, the ends among them."""
+
+    def some(values: tuple[float, ...]) -> tuple[float, ...]:
+        return tuple(sorted({*values[::2], values[-1]}))
+
+    return replace(
+        nodes, own_pct=some(nodes.own_pct), beta_pct=some(nodes.beta_pct), spreads_pct=some(nodes.spreads_pct)
+    )
 
 
 @dataclass
 class _Memory:
     """Tables that this process holds, newest last, with the days ahead they look; and a lock for each."""
 
+    most: int
     tables: OrderedDict[str, tuple[FloatArray, Table]] = field(default_factory=OrderedDict)
     locks: dict[str, threading.Lock] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
 
-_MEMORY = _Memory()
+_MEMORY, _SHORT = _Memory(HELD), _Memory(HELD_SHORT)
 
 
 class Tables:
@@ -77,27 +118,43 @@ class Tables:
     def get(self, wanted: Wanted, window_days: FloatArray) -> Table:
         """The table for these days ahead, from memory or its file, else made by one thread while others wait."""
         key = wanted.key()
-        memory = _MEMORY
+        memory = _SHORT if wanted.short else _MEMORY
         with memory.lock:
             own = memory.locks.setdefault(key, threading.Lock())
         with own:
             with memory.lock:
                 held = memory.tables.get(key)
-            if held is None or not np.array_equal(held[0], window_days):
+            if held is None or not (wanted.short or np.array_equal(held[0], window_days)):
                 table = held[1] if held else self._read(key) or self._made(key, wanted)
-                held = window_days, looking_ahead(table, wanted.profile, wanted.supply, window_days)
+                if not wanted.short:
+                    table = looking_ahead(table, wanted.profile, wanted.supply, window_days)
+                held = window_days, table
             with memory.lock:
                 memory.tables[key] = held
                 memory.tables.move_to_end(key)
-                while len(memory.tables) > HELD:
+                while len(memory.tables) > memory.most:
                     memory.tables.popitem(last=False)
             return held[1]
 
+    def variants(self, wanted: Wanted, half_range: Mapping[str, float]) -> dict[str, tuple[Table, Table]]:
+        """Short tables with a figure of the supply (`sigma_pct`, `rho`) at the low and the high end of its range."""
+        found = {}
+        for name, off in half_range.items():
+            here = getattr(wanted.supply, name)
+            ends = (max(here - off, 0.0), min(here + off, MOST_RHO) if name == "rho" else here + off)
+            low, high = (
+                self.get(wanted._replace(supply=replace(wanted.supply, **{name: end}), short=True), np.zeros(MONTHS))
+                for end in ends
+            )
+            found[name] = low, high
+        return found
+
     def _made(self, key: str, wanted: Wanted) -> Table:
         """The table, worked out and kept."""
-        shapes = shapes_of(wanted.plane, wanted.clearness, wanted.kinds)
-        table = make_table(wanted.profile, wanted.supply, shapes, np.zeros(MONTHS))
+        table = wanted.made()
         self._write(key, table)
+        if wanted.short:
+            return table
         with _MEMORY.lock:
             self.count += 1
         if self.made:

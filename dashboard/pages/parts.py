@@ -134,7 +134,7 @@ def _facts(con: Connection, view: View, found: queries.Answer) -> Component:
     )
 
 
-def _wide(frame: pl.DataFrame, labels: Sequence[Any], column: str) -> dict[str, list[int]]:
+def wide(frame: pl.DataFrame, labels: Sequence[Any], column: str) -> dict[str, list[int]]:
     """Counts by verdict over the labels' order."""
     held = {(row[column], row["verdict"]): row["systems"] for row in frame.iter_rows(named=True)}
     verdicts = [v for v in ("fail", "unknown", "pass") if any((at, v) in held for at in labels)]
@@ -161,7 +161,7 @@ def rise_chart(con: Connection, view: View) -> Chart:
         for text in ranges
     ]
     chosen = [text in view.filters.rise for text in ranges]
-    series = _wide(known, lows, "low")
+    series = wide(known, lows, "low")
     every = max(1, round(0.5 / width)) if width <= 0.5 else 1
     at = [n for n, _ in enumerate(lows) if (n + first) % every == 0]
     ticks = {"tickvals": [n - 0.5 for n in at], "ticktext": [f"{lows[n]:g}{_open(ranges[n])}" for n in at]}
@@ -174,32 +174,11 @@ def rise_chart(con: Connection, view: View) -> Chart:
         figures.says(figure, "No system here has a known rise.")
     unknown = frame.filter(pl.col("low").is_null())["systems"].sum()
     extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
-    return figure, _picks("rise", list(zip(labels, ranges, strict=True)), series, view, "worst total rise", extra)
+    return figure, picks("rise", list(zip(labels, ranges, strict=True)), series, view, "worst total rise", extra)
 
 
 def _open(text: str) -> str:
     return "+" if text.endswith("..") else ""
-
-
-def trips_chart(con: Connection, view: View) -> Chart:
-    """Systems by the trip-days that are expected of them in a year."""
-    frame, bands = queries.trip_bins(con, view.filters), queries.bands(con)
-    known = frame.filter(pl.col("band").is_not_null())
-    ends = [*(start for _, start in bands[1:]), None]
-    ranges = [f"{start:g}..{'' if end is None else f'{end:g}'}" for (_, start), end in zip(bands, ends, strict=True)]
-    labels = [
-        f"{figures.plain(name)}: {_range_words('trips', text)}" for (name, _), text in zip(bands, ranges, strict=True)
-    ]
-    series = _wide(known, list(range(len(bands))), "band")
-    figure = figures.stacked(
-        [figures.wrapped(label) for label in labels], series, [["trips", key(text)] for text in ranges],
-        [text in view.filters.trips for text in ranges], title="systems", sideways=True, height=60 + 38 * len(bands),
-    )  # fmt: skip
-    if not known.height:
-        figures.says(figure, "Of no system here are the trip-days known.")
-    unknown = frame.filter(pl.col("band").is_null())["systems"].sum()
-    extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
-    return figure, _picks("trips", list(zip(labels, ranges, strict=True)), series, view, "trip-days a year", extra)
 
 
 def units_chart(con: Connection, view: View) -> Chart:
@@ -212,7 +191,7 @@ def units_chart(con: Connection, view: View) -> Chart:
     places = list(range(low, high + 1))
     values = [f"..{n + 1}" if n == -span else f"{n}.." if n == span else str(n) for n in places]
     labels = [_over(n, span) for n in places]
-    series = _wide(known, places, "over")
+    series = wide(known, places, "over")
     chosen = [value in view.filters.over for value in values]
     ends = {-span: "≤ ", span: "≥ "}
     figure = figures.stacked(
@@ -225,7 +204,7 @@ def units_chart(con: Connection, view: View) -> Chart:
         figures.says(figure, "No system here has a known branch limit.")
     unknown = frame.filter(pl.col("over").is_null())["systems"].sum()
     extra = [("not known", "unknown", {"unknown": unknown})] if unknown else []
-    return figure, _picks("over", list(zip(labels, values, strict=True)), series, view, "against the limit", extra)
+    return figure, picks("over", list(zip(labels, values, strict=True)), series, view, "against the limit", extra)
 
 
 def _over(n: int, span: int) -> str:
@@ -260,7 +239,7 @@ def check_chart(con: Connection, view: View) -> Chart:
         ]
         for row in frame.iter_rows(named=True)
     ]  # fmt: skip
-    return figure, _table(["check", "fail", "unknown"], rows)
+    return figure, table(["check", "fail", "unknown"], rows)
 
 
 def group_chart(con: Connection, view: View) -> Chart:
@@ -286,14 +265,14 @@ def group_chart(con: Connection, view: View) -> Chart:
             + [html.Td(f"{row[c]:,}", className="right") for c in ("fail", "unknown", "pass", "systems")]
             + [html.Td(f"{share:.1%}", className="right")]
         )
-    table = _table([WORDS[view.by], "fail", "unknown", "pass", "systems", "failing"], rows)
+    held_by = table([WORDS[view.by], "fail", "unknown", "pass", "systems", "failing"], rows)
     if groups > len(values):
         note = html.P(f"The {len(values)} with most failing systems, of {groups:,}.", className="note")
-        return figure, html.Div([note, table])
-    return figure, table
+        return figure, html.Div([note, held_by])
+    return figure, held_by
 
 
-def _picks(
+def picks(
     name: str,
     bars: list[tuple[str, str]],
     series: dict[str, list[int]],
@@ -311,10 +290,11 @@ def _picks(
             continue
         cells = [html.Td(f"{counts.get(v, 0):,}", className="right") for v in columns]
         rows.append([html.Td(pick(name, value, label, "table", value in held)), *cells])
-    return _table([heading, *columns], rows)
+    return table([heading, *columns], rows)
 
 
-def _table(heads: Sequence[str], rows: Sequence[Sequence[Component]]) -> Component:
+def table(heads: Sequence[str], rows: Sequence[Sequence[Component]]) -> Component:
+    """A plain table of cells; all columns but the first are figures."""
     head = html.Tr([html.Th(h, scope="col", className="right" if n else "") for n, h in enumerate(heads)])
     body = [html.Tr(list(row)) for row in rows]
     return html.Div(html.Table([html.Thead(head), html.Tbody(body)], className="plain"), className="table-scroll")
@@ -355,11 +335,12 @@ def _words(name: str, value: Value, titles: dict[str, str], labels: dict[str, st
     if name == "fact":
         return labels.get(text, text)
     if name in ("rise", "trips", "over"):
-        return _range_words(name, text)
+        return range_words(name, text)
     return text
 
 
-def _range_words(name: str, text: str) -> str:
+def range_words(name: str, text: str) -> str:
+    """A range of a filter as people say it."""
     if text == "unknown":
         return "not known"
     unit = {"rise": "\u202f%", "trips": " a year"}.get(name, " beyond the limit")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -11,15 +12,20 @@ from dash.development.base_component import Component
 from auditor.store.records_db import Connection
 from dashboard import components, grid
 from dashboard.context import Context, Page
-from dashboard.filters import GROUPINGS, VERDICTS, Filters, View, parse, query_string
-from dashboard.pages import parts
+from dashboard.filters import BY_TRIPS, DEFAULT_SORT, GROUPINGS, VERDICTS, Filters, View, parse, query_string
+from dashboard.pages import parts, parts_trips
 from dashboard.queries import portfolio as queries
 from dashboard.queries import table as table_queries
 
 #: The charts by name: heading, function, what it says in words.
 CHARTS = {
     "rise": ("Voltage rise against the target", parts.rise_chart, "Systems by their worst total voltage rise"),
-    "trips": ("Overvoltage trips expected", parts.trips_chart, "Systems by the trip-days expected of them in a year"),
+    "trips": (
+        "Overvoltage trips expected",
+        parts_trips.trips_chart,
+        "Systems by the trip-days expected of them in a year",
+    ),
+    "trip-groups": ("Overvoltage trips by", parts_trips.group_chart, "Systems by group and band of trip-days a year"),
     "over": ("Inverters against the branch limit", parts.units_chart, "Systems by inverters beyond the branch limit"),
     "check": ("Failures by check", parts.check_chart, "Systems that fail each check or leave it unknown"),
     "group": ("Failures by", parts.group_chart, "Systems by group and verdict"),
@@ -27,6 +33,8 @@ CHARTS = {
 #: Filters with a list to choose from, in the order of the form.
 LISTS = ("verdict", "check", "region", "utility", "designer", "year", "service", "model")
 GROUP_WORDS = {"model": "inverter model"}
+#: Charts with a choice of grouping: the control, and the field of the view that it sets.
+GROUPED = {"group": ("group-by", "by"), "trip-groups": ("trips-by", "trips_by")}
 
 
 def _values(con: Connection, name: str) -> list[dict[str, str]]:
@@ -71,15 +79,18 @@ def _chart(name: str, con: Connection, view: View) -> Component:
     title, build, label = CHARTS[name]
     figure, table = build(con, view)
     heading: Any = html.H2(title)
-    if name == "group":
+    if name in GROUPED:
+        control, of_view = GROUPED[name]
         choice = components.choice(
-            "group-by", [{"value": by, "label": GROUP_WORDS.get(by, by)} for by in GROUPINGS], view.by,
-            className="group-by", **{"aria-label": "Failures by"},
+            control, [{"value": by, "label": GROUP_WORDS.get(by, by)} for by in GROUPINGS], getattr(view, of_view),
+            className="group-by", **{"aria-label": title},
         )  # fmt: skip
-        heading = html.Div([html.H2(title, id="group-title"), choice], className="heading-choice")
+        heading = html.Div([html.H2(title), choice], className="heading-choice")
+    risk = html.Div(parts_trips.risk(con, view), id="trip-risk", className="trip-risk") if name == "trips" else None
     return html.Section(
         [
             heading,
+            risk,
             components.graph(figure, {"picks": name}, label),
             html.Details([html.Summary("as table"), html.Div(table, id={"table": name})], className="as-table"),
         ],
@@ -149,7 +160,7 @@ def _shown(view: View) -> dict[str, Any]:
     return {
         "filters": query_string(View(view.filters)),
         "sort": [{"colId": name, "sort": "desc" if down else "asc"} for name, down in view.sort],
-        "by": view.by,
+        "by": [view.by, view.trips_by],
     }
 
 
@@ -169,7 +180,8 @@ def register(app: Dash, context: Context) -> None:
             "shown": Output("shown", "data"),
             "text": Output("filter-text", "value"),
             "lists": [Output({"filter": name}, "value") for name in LISTS],
-            "by": Output("group-by", "value"),
+            "by": [Output(control, "value") for control, _ in GROUPED.values()],
+            "risk": Output("trip-risk", "children"),
         },
         inputs={"search": Input("url", "search")},
         state={
@@ -177,16 +189,17 @@ def register(app: Dash, context: Context) -> None:
             "shown": State("shown", "data"),
             "text": State("filter-text", "value"),
             "lists": [State({"filter": name}, "value") for name in LISTS],
-            "by": State("group-by", "value"),
+            "by": [State(control, "value") for control, _ in GROUPED.values()],
         },
         prevent_initial_call=True,
     )
     def _follow(
-        search: str | None, path: str | None, shown: Any, text: str | None, lists: list[Any], by: str | None
+        search: str | None, path: str | None, shown: Any, text: str | None, lists: list[Any], by: list[str | None]
     ) -> dict[str, Any]:
         """The address changed: everything follows it."""
         stay = {
-            **dict.fromkeys(("ignored", "answer", "chips", "head", "size", "shown", "text", "by"), no_update),
+            **dict.fromkeys(("ignored", "answer", "chips", "head", "size", "shown", "text", "risk"), no_update),
+            "by": [no_update] * len(GROUPED),
             "figures": [no_update] * len(CHARTS),
             "tables": [no_update] * len(CHARTS),
             "lists": [no_update] * len(LISTS),
@@ -200,12 +213,12 @@ def register(app: Dash, context: Context) -> None:
         inputs={
             "text": Input("filter-text", "value"),
             "lists": [Input({"filter": name}, "value") for name in LISTS],
-            "by": Input("group-by", "value"),
+            "by": [Input(control, "value") for control, _ in GROUPED.values()],
         },
         state={"search": State("url", "search")},
         prevent_initial_call=True,
     )
-    def _chosen_in_form(text: str | None, lists: list[Any], by: str | None, search: str | None) -> Any:
+    def _chosen_in_form(text: str | None, lists: list[Any], by: list[str | None], search: str | None) -> Any:
         """A control of the form changed: the address follows it."""
         return after_form(search, text, lists, by)
 
@@ -238,6 +251,7 @@ def followed(context: Context, search: str | None, shown: dict[str, Any]) -> dic
             "head": _table_head(view, count),
             "size": grid.style(count),
             "shown": now,
+            "risk": parts_trips.risk(con, view),
         }
         if (now["filters"], now["by"]) == (shown.get("filters"), shown.get("by")):
             return changed
@@ -250,18 +264,21 @@ def followed(context: Context, search: str | None, shown: dict[str, Any]) -> dic
         }
 
 
-def controls(search: str | None, text: str | None, lists: list[Any], by: str | None) -> dict[str, Any]:
+def controls(search: str | None, text: str | None, lists: list[Any], by: list[str | None]) -> dict[str, Any]:
     """The controls' values where they differ from the address; one that stands right is left alone."""
     view, _ = parse(search)
     values = [_chosen(view.filters, name) for name in LISTS]
     return {
         "text": no_update if (text or "").strip() == view.filters.text else view.filters.text,
         "lists": [no_update if set(old or []) == set(new) else new for old, new in zip(lists, values, strict=True)],
-        "by": no_update if by == view.by else view.by,
+        "by": [
+            no_update if held == getattr(view, of_view) else getattr(view, of_view)
+            for held, (_, of_view) in zip(by, GROUPED.values(), strict=True)
+        ],
     }
 
 
-def after_form(search: str | None, text: str | None, lists: list[Any], by: str | None) -> Any:
+def after_form(search: str | None, text: str | None, lists: list[Any], by: list[str | None]) -> Any:
     """The address after a control of the form changed; filters that the form does not hold stay."""
     view, _ = parse(search)
     chosen: dict[str, Any] = {"text": (text or "").strip()[:200]}
@@ -270,24 +287,35 @@ def after_form(search: str | None, text: str | None, lists: list[Any], by: str |
         values = [parts.value_of(name, k) for k in keys or []]
         chosen[name] = held if set(held) == set(values) else tuple(values)
     filters = Filters(**{**view.filters.__dict__, **chosen})
-    return _address(View(filters, view.sort, by or view.by), view)
+    groupings = {of_view: held for held, (_, of_view) in zip(by, GROUPED.values(), strict=True) if held}
+    return _address(replace(view, filters=filters, **groupings), view)
 
 
 def after_pick(search: str | None, source: Any, click: Any) -> Any:
     """The address after something was picked: one value of a filter put in force or lifted."""
     view, _ = parse(search)
-    filters = view.filters
     if click:
-        name, at = click["points"][0]["customdata"][:2]
-    elif source["pick"] == "clear":
-        return _address(View(Filters(), view.sort, view.by), view)
-    else:
-        name, at = source["name"], source["value"]
-    if name == "text":
-        filters = filters.without("text")
-    elif name in parts.WORDS:
-        filters = filters.toggled(name, parts.value_of(name, at))
-    return _address(View(filters, view.sort, view.by), view)
+        data = click["points"][0]["customdata"]
+        return _address(
+            replace(view, filters=picked(view.filters, list(zip(data[::2], data[1::2], strict=True)))), view
+        )
+    if source["pick"] == "clear":
+        return _address(replace(view, filters=Filters()), view)
+    if source["pick"] == "rank":
+        return _address(replace(view, sort=DEFAULT_SORT if view.sort == BY_TRIPS else BY_TRIPS), view)
+    if source["name"] == "text":
+        return _address(replace(view, filters=view.filters.without("text")), view)
+    return _address(replace(view, filters=picked(view.filters, [(source["name"], source["value"])])), view)
+
+
+def picked(filters: Filters, asked: list[tuple[str, str]]) -> Filters:
+    """The filters with values put in force, given by name and key, or lifted where all of them are."""
+    wanted = [(name, parts.value_of(name, at)) for name, at in asked if name in parts.WORDS]
+    lifted = all(value in getattr(filters, name) for name, value in wanted)
+    for name, value in wanted:
+        if lifted or value not in getattr(filters, name):
+            filters = filters.toggled(name, value)
+    return filters
 
 
 def _address(view: View, before: View) -> Any:

@@ -19,15 +19,15 @@ from dashboard.filters import parse, query_string
 from dashboard.pages import (
     system_facts,
     system_findings,
+    system_hours,
     system_path,
     system_profile,
     system_remedies,
     system_trips,
     system_whatif,
 )
-from dashboard.pages.system_address import choice_of, place
+from dashboard.pages.system_address import choice_of, hours_asked, place
 from dashboard.queries import system as queries
-from dashboard.queries.portfolio import facts as labels
 
 
 def layout(context: Context, rest: str, search: str) -> Component:
@@ -54,7 +54,9 @@ def _page(context: Context, con: Connection, case: Case, search: str) -> Compone
             system_findings.heading(case, found, queries.run_label(con)),
             _contents(),
             system_findings.section(found, worked(case)),
-            system_trips.section(queries.results(con, case.system_id), queries.run_label(con)[1], labels(con)),
+            system_trips.section(
+                queries.results(con, case.system_id), queries.run_label(con)[1], hours_asked(search)
+            ),
             system_path.section(path(case)),
             system_profile.section(case, choice, at),
             system_remedies.section(context, case, search),
@@ -112,6 +114,7 @@ def _nothing(con: Connection, wanted: str) -> Component:
 
 def register(app: Dash, context: Context) -> None:
     """Add the page's callbacks."""
+    system_hours.register(app, context)
     system_profile.register(app, context)
     system_remedies.register(app, context)
     system_whatif.register(app, context)

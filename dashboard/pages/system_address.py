@@ -1,4 +1,4 @@
-"""What the address of a system's page chooses: the circuit, and the supply's voltage."""
+"""What the address of a system's page chooses: the circuit, the supply's voltage, and the map of months and hours."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from auditor.one_system.order import natural
 from auditor.one_system.profile import base_voltage, top_supply
 
 OWN = ("circuit", "supply_v")
+#: The parameter, and its value, that asks for the trips by month and hour.
+HOURS, SHOWN = "hours", "shown"
 #: Supplies outside these shares of nominal are not worked out.
 LOWEST_PU, HIGHEST_PU = 0.7, 1.3
 #: Query strings beyond this are not read [characters].
@@ -70,6 +72,18 @@ def supply_of(case: Case, text: object) -> float | None:
     return value
 
 
+def hours_asked(search: str) -> bool:
+    """Whether the address asks for the trips by month and hour."""
+    return asked_for(search).get(HOURS) == SHOWN
+
+
+def with_hours(search: str, shown: bool) -> str:
+    """The query string that asks for the trips by month and hour, or does not; its other parameters stay."""
+    found = parse_qsl(search.removeprefix("?"), keep_blank_values=True)
+    kept = [(key, value) for key, value in found if key != HOURS] + ([(HOURS, SHOWN)] if shown else [])
+    return "?" + urlencode(kept) if kept else ""
+
+
 def choice_of(case: Case, search: str) -> tuple[Choice, list[str]]:
     """Read the query string; what it asks for and cannot have is told."""
     asked, notes = asked_for(search), []
@@ -82,6 +96,8 @@ def choice_of(case: Case, search: str) -> tuple[Choice, list[str]]:
     except AuditorError as error:
         notes.append(f"{error} The top of the service range is shown.")
         supply_v = None
+    if asked.get(HOURS, SHOWN) != SHOWN:
+        notes.append(f"“{HOURS}” in the address can only be “{SHOWN}” and was ignored.")
     return Choice(circuit or worst_circuit(case), supply_v), notes
 
 

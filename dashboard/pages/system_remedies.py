@@ -70,7 +70,7 @@ def _kept(context: Context, system_id: str) -> pl.DataFrame | None:
 
 def _worked_out(context: Context, case: Case) -> Candidates:
     tables = Tables(context.store.root / "tables")
-    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables)
+    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables, case.evidence)
 
 
 def _body(table: pl.DataFrame, wanted: str | None) -> list[Any]:

@@ -9,12 +9,14 @@ import polars as pl
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard import components, figures_trips
+from auditor.one_system.trips import waits_for
+from auditor.trip_likelihood import NAME, TITLE, documentation
+from dashboard import components
+from dashboard.pages import system_hours, system_trips_logs
+from dashboard.pages.trip_picture import LEAST_DAYS, days, picture
 
 Row = Mapping[str, Any]
 
-#: Figures below this many days a year are told as less than it.
-LEAST_DAYS = 0.1
 #: What each figure is, in the order of the table: column, label, unit, what it says.
 FIGURES = (
     ("trip_days_per_year", "trip-days a year, expected", "", "days with at least one trip, averaged over what the"
@@ -43,26 +45,25 @@ CAUTION = (
 )
 
 
-def section(row: Row | None, as_of: str, labels: Mapping[str, str]) -> Component:
-    """The section of a system's row of results; None where the run holds none of it. `labels` are the facts'."""
+def section(row: Row | None, as_of: str, hours: bool = False) -> Component:
+    """The section of a system's row of results; None where the run holds none of it.
+
+    `hours` tells that the trips by month and hour are asked for.
+    """
     inside: list[Any] = [html.H2("Overvoltage trips", id="trips")]
     if row is None:
         inside.append(html.P("This run was made before the likelihood of trips was worked out. Audit again to see it."))
     elif row["trip_missing"]:
-        facts = ", ".join(labels.get(name, name) for name in row["trip_missing"].split("; "))
+        facts = ", ".join(waits_for(row["trip_missing"]))
         inside.append(html.P([components.verdict_mark("unknown"), f" The likelihood needs: {facts}."]))
-        inside.append(_assumed(row))
+        inside += [*system_trips_logs.logs(row), _assumed(row)]
     else:
-        inside += _known(row, as_of)
-    return html.Section([*inside, html.P(CAUTION, className="note")], className="trips")
-
-
-def days(value: float) -> str:
-    """Days a year as people say them."""
-    return f"fewer than {LEAST_DAYS:g}" if value < LEAST_DAYS else f"{value:.1f}" if value < 10 else f"{value:,.0f}"
+        inside += [*_known(row, as_of), system_hours.section(hours), _figures(row, as_of)]
+    return html.Section([*inside, _explained(), html.P(CAUTION, className="note")], className="trips")
 
 
 def _known(row: Row, as_of: str) -> list[Component]:
+    """The answer in a sentence, the picture, what it rests on and what would move it."""
     low, high = days(row["trip_days_per_year_low"]), days(row["trip_days_per_year_high"])
     between = f"{low} to {high}" if low != high else f"{low} at either end"
     headline = html.P(
@@ -73,42 +74,45 @@ def _known(row: Row, as_of: str) -> list[Component]:
         ],
         className="headline",
     )
-    return [headline, _why(row), _assumed(row), _figures(row, as_of)]
-
-
-def _why(row: Row) -> Component:
-    """How much of the room below the threshold each part uses, and its share of the trip-days."""
-    parts = [(part, row[f"headroom_{part}_pct"], row[f"{part}_share"]) for part in ("supply", "service", "wiring")]
-    room = row["first_threshold_pct"] - 100
-    left = room - sum(used for _, used, _ in parts)
-    frame = pl.DataFrame(
-        {
-            "part": [*(part for part, _, _ in parts), "left"],
-            "of the room [%]": [*(used for _, used, _ in parts), left],
-            "share of the trip-days": [*("–" if s is None else f"{s:.0%}" for _, _, s in parts), ""],
-        }
+    any_trip = html.P(
+        f"Chance of any trip: {chance(row['trip_chance_year'])} in a year, {chance(row['trip_chance_30d'])} in the 30"
+        f" days after {as_of}."
     )
+    return [headline, any_trip, *system_trips_logs.logs(row), picture(row), _saved(row), _assumed(row)]
+
+
+def chance(value: float) -> str:
+    """A chance in percent, never as certain as it is not."""
+    percent = 100 * value
+    if percent < 0.1:
+        return "below 0.1\u202f%"
+    return "above 99.9\u202f%" if percent > 99.9 else f"{percent:.{0 if 10 <= percent <= 90 else 1}f}\u202f%"
+
+
+def _saved(row: Row) -> Component:
+    """What meeting the wiring target would save, and where other changes can be tried."""
     saved = row["trip_days_saved_at_target"]
-    sentence = (
-        f"Meeting the wiring target would save {days(saved)} trip-days a year."
-        if saved is not None and saved >= LEAST_DAYS
-        else "The wiring is within its target or hardly matters here: meeting it would save next to nothing."
-        if saved is not None
-        else "What meeting the wiring target would save is not known."
-    )
-    return components.chart_with_table(
-        figures_trips.headroom([(part, used) for part, used, _ in parts], left, room),
-        frame,
-        "What uses the room between nominal and the first threshold",
-        note=f"At full sun, in percent of nominal; the supply as assumed. {sentence}",
-        label="Bars of supply, service and wiring against the first threshold",
-    )
+    if saved is None:
+        says = "What meeting the wiring target would save is not known."
+    elif saved < LEAST_DAYS:
+        says = "The wiring is within its target or hardly matters here: meeting it would save next to nothing."
+    else:
+        says = f"Meeting the wiring target would save {days(saved)} trip-days a year."
+    return html.P([says, " Other changes: ", html.A("what if", href="#what-if"), "."])
 
 
 def _assumed(row: Row) -> Component:
     told = row["trip_most_telling"]
     most = f" The one that moves the answer most: {told}." if told else ""
-    return html.P(["Assumed, from the policy: ", (row["trip_assumed"] or "nothing").replace("; ", ", "), ".", most])
+    return html.P(
+        [
+            system_trips_logs.rests_on(row),
+            "Assumed, from the policy: ",
+            (row["trip_assumed"] or "nothing").replace("; ", ", "),
+            ".",
+            most,
+        ]
+    )
 
 
 def _figures(row: Row, as_of: str) -> Component:
@@ -120,6 +124,14 @@ def _figures(row: Row, as_of: str) -> Component:
         rows.append({"figure": label, "value": shown, "what it says": what})
     for column, label in SUPPLY:
         value = components.number(row[column], "%", 2)
-        rows.append({"figure": label, "value": value, "what it says": "of nominal, assumed"})
+        rows.append({"figure": label, "value": value, "what it says": system_trips_logs.supply_word(row)})
     frame = components.table(pl.DataFrame(rows))
     return html.Details([html.Summary("All figures"), frame], className="as-table")
+
+
+def _explained() -> Component:
+    """How it is worked out, as `auditor explain` says it."""
+    return html.Details(
+        [html.Summary(f"How it is worked out ({NAME})"), html.Pre(f"{TITLE}\n\n{documentation()}")],
+        className="documentation",
+    )

@@ -11,11 +11,21 @@ from dash.development.base_component import Component
 
 from auditor.errors import AuditorError
 from auditor.one_system import Case, load
-from auditor.one_system.what_if import Change, WhatIf, comparison, what_if
+from auditor.one_system.trips import waits_for
+from auditor.one_system.what_if import (
+    PROFILE,
+    SUPPLY_LEVEL,
+    Change,
+    WhatIf,
+    comparison,
+    trip_comparison,
+    what_if,
+)
 from auditor.records.schema import simple_columns
 from dashboard import components
 from dashboard.context import Context
 from dashboard.pages.system_address import Choice, circuits
+from dashboard.pages.trip_picture import days
 
 EVERY = "every circuit"
 #: The form's fields: what the record calls them, their label, and an example of what may be written.
@@ -24,6 +34,7 @@ CIRCUIT = (
     ("first_section_m", "first section", "1.5 m"), ("extra_trunk", "extra trunk", "8@3.5"),
     ("breaker_a", "breaker", "20 A"), ("inverter_model", "inverter model", ""), ("trunk_model", "trunk cable", ""),
 )  # fmt: skip
+SYSTEM = ((PROFILE, "grid profile", ""), (SUPPLY_LEVEL, "supply level, yearly mean", "103 or 248 V"))
 RUNS = (
     ("home_run", "home run"), ("feeder", "feeder"), ("service_entrance", "service entrance"),
 )  # fmt: skip
@@ -45,7 +56,8 @@ def section(case: Case, choice: Choice) -> Component:
             html.H2("What if", id="what-if"),
             html.P(
                 "Write only what is to be otherwise, as a record would: 75 ft, 8 AWG, 16. The same audit judges the"
-                " altered record; nothing is saved. A feeder or service entrance carries other circuits too.",
+                " altered record; nothing is saved. A feeder or service entrance carries other circuits too; the grid"
+                " profile and the supply are the whole system's. The first look at a profile takes some seconds.",
                 className="note",
             ),
             html.Div(
@@ -59,6 +71,7 @@ def section(case: Case, choice: Choice) -> Component:
             ),
             html.Div([*(_field(case, *entry) for entry in CIRCUIT)], className="what-if-fields"),
             html.Div([_run(case, prefix, label) for prefix, label in RUNS], className="what-if-runs"),
+            html.Div([*(_field(case, *entry) for entry in SYSTEM)], className="what-if-fields what-if-system"),
             html.Div(
                 [
                     html.Button("Work it out", id="what-if-go", className="button button-strong", n_clicks=0),
@@ -67,7 +80,8 @@ def section(case: Case, choice: Choice) -> Component:
                 className="system-controls",
             ),
             dcc.Loading(
-                html.Div(id="what-if-answer", **{"aria-live": "polite"}), type="dot", delay_show=400,
+                html.Div(id="what-if-answer", **{"aria-live": "polite"}), delay_show=400, parent_className="busy",
+                custom_spinner=html.P("Auditing the altered record …", className="note", role="status"),
                 target_components={"what-if-answer": "children"},
             ),
         ],
@@ -80,6 +94,10 @@ def _choices(case: Case, field: str) -> list[str]:
         return sorted({entry.model for entry in case.catalog.inverter})
     if field == "trunk_model":
         return sorted({entry.model for entry in case.catalog.trunk})
+    if field == PROFILE:
+        return case.frames["grid_profile"]["name"].sort().to_list()
+    if field == SUPPLY_LEVEL:
+        return []
     column = simple_columns()[field]
     return list(column.choices)
 
@@ -167,6 +185,39 @@ def _sentence(done: WhatIf, rows: pl.DataFrame) -> str:
     return f"{head} {'; '.join(parts)}."
 
 
+def _trips(done: WhatIf) -> Component:
+    """The trip-days before and after, with the other figures of the trips below."""
+    lines = []
+    for row in trip_comparison(done).iter_rows(named=True):
+        old, new = (_trip_figure(row[when], row["unit"]) for when in ("before", "after"))
+        cells = [old] if old == new else [f"{old} → ", html.B(new)]
+        lines.append(html.Tr([html.Td(row["figure"]), html.Td(cells, className="right")]))
+    table = html.Div(html.Table(html.Tbody(lines), className="plain narrow-table"), className="table-scroll")
+    return html.Div([html.P(_trip_sentence(done)), table], className="what-if-trips")
+
+
+def _trip_figure(value: float | None, unit: str) -> str:
+    if value is None:
+        return components.NOTHING
+    return days(value) if not unit else components.number(value, unit, 1)
+
+
+def _trip_sentence(done: WhatIf) -> str:
+    """Trip-days before and after, or what they wait for."""
+    before, after = (r.system.row(0, named=True) for r in (done.before, done.after))
+    waits = waits_for(after["trip_missing"])
+    if waits:
+        return f"Trip-days after the change are not known; they wait for: {', '.join(waits)}."
+    new, low, high = (days(after[f"trip_days_per_year{end}"]) for end in ("", "_low", "_high"))
+    interval = f"80 in 100 such sites then see {low} to {high}" if low != high else f"most such sites then see {low}"
+    if before["trip_missing"]:
+        return f"Expected to trip on {new} days a year after the change; {interval}. Before it that is not known."
+    old = days(before["trip_days_per_year"])
+    if old == new:
+        return f"Expected to trip on {new} days a year, before and after; {interval}."
+    return f"Expected to trip on {old} days a year before, {new} after the change; {interval}."
+
+
 def answer(done: WhatIf) -> Component:
     """Before and after, what changed first."""
     rows = comparison(done)
@@ -185,6 +236,7 @@ def answer(done: WhatIf) -> Component:
     return html.Div(
         [
             html.P(html.B(_sentence(done, rows))),
+            _trips(done),
             *(html.P(text, className="note") for text in done.notes),
             table if lines else html.P("No figure changes."),
             html.P("A remedy never enlarges a breaker; a verdict on paper is no permission to work.", className="note"),
@@ -250,6 +302,6 @@ def worked_out(context: Context, system_id: str, changes: list[Change]) -> Compo
     with context.snapshots.cursor() as con:
         case = load(con, system_id)
     try:
-        return answer(what_if(case, changes))
+        return answer(what_if(case, changes, context.store.root / "tables"))
     except AuditorError as error:
         return components.note(str(error), "warning")

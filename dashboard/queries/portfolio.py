@@ -18,8 +18,8 @@ RISE_BINS = 24
 BINS_TO_TARGET = 8
 #: Whole inverters either side of the limit that have a bar of their own.
 UNITS_SPAN = 8
-#: Groups that a chart draws; a table holds the same.
-MOST_GROUPS = 14
+#: Groups that a chart draws, and years; a table holds the same.
+MOST_GROUPS, MOST_YEARS = 14, 60
 #: Values that a filter offers.
 MOST_OPTIONS = 400
 
@@ -72,17 +72,77 @@ def often(con: Connection) -> float:
     return starts[-2] if len(starts) > 1 else 1.0
 
 
+#: The band of a system's trip-days a year by its number, null where they are not known; the bands' starts are bound.
+_BAND = (
+    "CASE WHEN trip_days IS NOT NULL THEN len(list_filter(?::DOUBLE[], lambda edge: edge <= trip_days)) - 1 END AS band"
+)
+
+
 def trip_bins(con: Connection, filters: Filters) -> pl.DataFrame:
     """Systems by their band of trip-days a year: band (its number, null where unknown), verdict, systems."""
-    condition, bound = where(filters, besides="trips")
+    condition, bound = where(filters, "trips")
     starts = [start for _, start in bands(con)]
     return _frame(
         con,
-        f"""SELECT CASE WHEN trip_days IS NOT NULL
-            THEN len(list_filter(?::DOUBLE[], lambda edge: edge <= trip_days)) - 1 END AS band,
-          verdict::VARCHAR AS verdict, count(*) AS systems FROM shown {condition} GROUP BY ALL ORDER BY ALL""",
+        f"""SELECT {_BAND}, verdict::VARCHAR AS verdict, count(*) AS systems
+        FROM shown {condition} GROUP BY ALL ORDER BY ALL""",
         [starts, *bound],
     )
+
+
+@dataclass(frozen=True)
+class Risk:
+    """Systems whose trip-days are known and those whose are not, how many trip often, and the trip-days of all."""
+
+    known: int
+    unknown: int
+    often: int
+    trip_days: float
+
+
+def risk(con: Connection, filters: Filters) -> Risk:
+    """The systems at risk of overvoltage trips; sums are of predictive means."""
+    condition, bound = where(filters)
+    row = con.execute(
+        f"""SELECT count(trip_days), count(*) - count(trip_days), count(*) FILTER (trip_days >= ?),
+          coalesce(sum(trip_days), 0) FROM shown {condition}""",
+        [often(con), *bound],
+    ).fetchall()[0]
+    return Risk(int(row[0]), int(row[1]), int(row[2]), float(row[3]))
+
+
+def trips_by_group(con: Connection, filters: Filters, by: str) -> tuple[pl.DataFrame, int]:
+    """Systems by a grouping and their band: value (null where not stated), bands (the systems in each), unknown,
+    systems, often, trip_days; and the number of groups.
+
+    The group with most trip-days expected comes first, years in order; no more than a chart can show. A system with
+    two inverter models counts under both.
+    """
+    if by not in GROUPINGS:
+        raise ValueError(f"cannot group by {by!r}")
+    condition, bound = where(filters, "trips", by)
+    starts = [start for _, start in bands(con)]
+    counts = ", ".join(f"count(*) FILTER (band = {number})" for number, _ in enumerate(starts))
+    frame = _frame(
+        con,
+        f"""WITH grouped AS (SELECT {_value(by)} AS value, trip_days, {_BAND} FROM shown {condition})
+        SELECT value, [{counts}] AS bands, count(*) - count(trip_days) AS unknown, count(*) AS systems,
+          count(*) FILTER (trip_days >= ?) AS often, sum(trip_days) AS trip_days
+        FROM grouped GROUP BY value ORDER BY trip_days DESC NULLS LAST, systems DESC, value NULLS LAST""",
+        [starts, *bound, often(con)],
+    )
+    return _top(frame, by), frame.height
+
+
+def _value(by: str) -> str:
+    """SQL for what a system is grouped by."""
+    return "unnest(CASE WHEN len(models) = 0 THEN [NULL] ELSE models END)" if by == "model" else by
+
+
+def _top(frame: pl.DataFrame, by: str) -> pl.DataFrame:
+    """As many groups as a chart can show; years in order."""
+    top = frame.head(MOST_GROUPS if by != "year" else MOST_YEARS)
+    return top.sort("value", nulls_last=True) if by == "year" else top
 
 
 def answer(con: Connection, filters: Filters) -> Answer:
@@ -105,7 +165,7 @@ def missing_facts(con: Connection, filters: Filters) -> pl.DataFrame:
 
     Columns fact, label, settles, alone, waits (systems each); the fact that settles most comes first.
     """
-    condition, bound = where(filters, besides="fact")
+    condition, bound = where(filters, "fact")
     # Few different sets of facts are missing: they are counted first and taken apart after.
     return _frame(
         con,
@@ -130,7 +190,7 @@ def rise_bins(con: Connection, filters: Filters, target_pct: float | None) -> pl
     Bins are an eighth of the target wide. A row with null low counts systems without any known total.
     """
     width = (target_pct or 2.0) / BINS_TO_TARGET
-    condition, bound = where(filters, besides="rise")
+    condition, bound = where(filters, "rise")
     frame = _frame(
         con,
         f"""SELECT CASE WHEN worst_rise_pct IS NOT NULL THEN least(floor(worst_rise_pct / ?), ?)::INTEGER END AS bin,
@@ -149,7 +209,7 @@ def rise_bins(con: Connection, filters: Filters, target_pct: float | None) -> pl
 
 def unit_bins(con: Connection, filters: Filters) -> pl.DataFrame:
     """Systems by the inverters beyond the branch limit on their worst circuit: over (clipped), verdict, systems."""
-    condition, bound = where(filters, besides="over")
+    condition, bound = where(filters, "over")
     return _frame(
         con,
         f"""SELECT CASE WHEN units_over IS NOT NULL THEN greatest(least(units_over, {UNITS_SPAN}), -{UNITS_SPAN})
@@ -161,7 +221,7 @@ def unit_bins(con: Connection, filters: Filters) -> pl.DataFrame:
 
 def by_check(con: Connection, filters: Filters) -> pl.DataFrame:
     """Systems that fail each check or leave it unknown: check, title, fail, unknown; in the checks' order."""
-    condition, bound = where(filters, besides="check")
+    condition, bound = where(filters, "check")
     return _frame(
         con,
         f"""WITH sets AS (SELECT failing_checks, unknown_checks, count(*) AS n FROM shown {condition} GROUP BY ALL)
@@ -180,27 +240,25 @@ def by_group(con: Connection, filters: Filters, by: str) -> tuple[pl.DataFrame, 
     """
     if by not in GROUPINGS:
         raise ValueError(f"cannot group by {by!r}")
-    condition, bound = where(filters, besides=by)
-    value = "unnest(CASE WHEN len(models) = 0 THEN [NULL] ELSE models END)" if by == "model" else by
+    condition, bound = where(filters, by)
     frame = _frame(
         con,
-        f"""WITH grouped AS (SELECT {value} AS value, verdict FROM shown {condition})
+        f"""WITH grouped AS (SELECT {_value(by)} AS value, verdict FROM shown {condition})
         SELECT value, count(*) FILTER (verdict = 'fail') AS fail, count(*) FILTER (verdict = 'unknown') AS unknown,
           count(*) FILTER (verdict = 'pass') AS pass, count(*) AS systems
         FROM grouped GROUP BY value ORDER BY fail DESC, systems DESC, value NULLS LAST""",
         bound,
     )
-    top = frame.head(MOST_GROUPS if by != "year" else 60)
-    return (top.sort("value", nulls_last=True) if by == "year" else top), frame.height
+    return _top(frame, by), frame.height
 
 
 def options(con: Connection, name: str) -> list[str | int | None]:
     """The values a filter offers, the most frequent where there are too many, in order; None where some state none."""
     if name not in GROUPINGS:
         raise ValueError(f"no filter {name!r}")
-    value = "unnest(CASE WHEN len(models) = 0 THEN [NULL] ELSE models END)" if name == "model" else name
     found = con.execute(
-        f"SELECT value FROM (SELECT {value} AS value FROM shown) GROUP BY value ORDER BY count(*) DESC, value LIMIT ?",
+        f"SELECT value FROM (SELECT {_value(name)} AS value FROM shown) GROUP BY value"
+        " ORDER BY count(*) DESC, value LIMIT ?",
         [MOST_OPTIONS],
     ).fetchall()
     return sorted((row[0] for row in found), key=lambda v: (v is None, v if v is not None else ""))

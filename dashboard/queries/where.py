@@ -97,15 +97,15 @@ _CONDITIONS: dict[str, Callable[[Any], Condition]] = {
 }
 
 
-def where(filters: Filters, besides: str = "") -> tuple[str, list[Any]]:
-    """The condition of the filters as "WHERE …" with its values to bind; `besides` names a filter to leave out.
+def where(filters: Filters, *besides: str) -> tuple[str, list[Any]]:
+    """The condition of the filters as "WHERE …" with its values to bind; `besides` names filters to leave out.
 
-    A chart leaves out its own filter, so that what is not chosen stays in sight and can be chosen too.
+    A chart leaves out its own filters, so that what is not chosen stays in sight and can be chosen too.
     """
     parts, bound = [], []
     for name in NAMES:
         values = getattr(filters, name)
-        if not values or name == besides:
+        if not values or name in besides:
             continue
         part, more = _CONDITIONS[name](values)
         if part:

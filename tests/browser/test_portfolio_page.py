@@ -133,6 +133,11 @@ def test_a_bar_filters_and_a_second_click_lifts(page: Page, sample_address: str)
         page.mouse.click(*page.evaluate(LARGEST_BAR, f".chart-{chart} .points path"))
         expect(page.locator(".chip"), chart).to_have_count(0)
         page.wait_for_timeout(400)
+    # A bar of two groupings puts both in force.
+    page.locator(".chart-trip-groups").scroll_into_view_if_needed()
+    page.mouse.click(*page.evaluate(LARGEST_BAR, ".chart-trip-groups .points path"))
+    expect(page.locator(".chip:not(.chip-clear)")).to_have_count(2)
+    assert set(query(page)) == {"utility", "trips"}
 
 
 def test_every_chart_has_a_table_that_filters_from_the_keyboard(page: Page, sample_address: str) -> None:
@@ -153,6 +158,12 @@ def test_choosing_a_grouping_redraws_the_chart(page: Page, sample_address: str) 
     page.get_by_role("option", name="utility").click()
     page.wait_for_url("**by=utility**")
     expect(page.locator(".chart-group .yaxislayer-above")).to_contain_text("Lowmarsh Power")
+    page.locator("#trips-by").click()
+    page.get_by_role("option", name="region").last.click()
+    page.wait_for_url("**by=utility&trips-by=region**")
+    expect(page.locator(".chart-trip-groups .yaxislayer-above")).to_contain_text("Upper Ennick")
+    page.get_by_role("button", name="Rank the table by trip-days").click()
+    expect(page.locator(".ag-header-cell[col-id=trip_days]")).to_have_attribute("aria-sort", "descending")
 
 
 def test_two_people_do_not_see_each_others_filters(page: Page, sample_address: str) -> None:

@@ -55,6 +55,7 @@ def test_what_if_answers_at_once_and_outlives_a_newer_run(page: Page, serve: Ser
     page.locator("#what-if-go").click()
     expect(page.locator("#what-if-answer")).to_contain_text("The system's verdict")
     expect(page.locator("#what-if-answer")).to_contain_text("A remedy never enlarges a breaker")
+    expect(page.locator(".what-if-trips")).to_contain_text("trip-days a year, expected")
     command = [sys.executable, "-m", "auditor", "audit", "--store", str(copied.root)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
@@ -64,6 +65,30 @@ def test_what_if_answers_at_once_and_outlives_a_newer_run(page: Page, serve: Ser
     expect(page.locator("#what-if-answer")).to_contain_text("The system's verdict")
     page.locator("#what-if-clear").click()
     expect(field).to_have_value("")
+
+
+def test_months_and_hours_come_when_asked_and_stand_in_the_address(
+    page: Page, sample_address: str, sample_store: Sample
+) -> None:
+    with open_snapshot(sample_store[0]) as con:
+        query = "SELECT system_id FROM system_result ORDER BY trip_days_per_year DESC NULLS LAST, system_id LIMIT 1"
+        system = str(con.execute(query).fetchall()[0][0])
+    page.goto(f"{sample_address}/system/{system}?region=x")
+    button = page.locator("#trip-hours-go")
+    button.press("Enter")
+    expect(page.locator(".hours .hour")).to_have_count(12 * 24)
+    expect(button).to_have_attribute("aria-expanded", "true")
+    expect(page.locator("#trip-hours")).to_contain_text("80 in 100 trips fall between")
+    assert page.url.endswith("?region=x&hours=shown")
+    page.reload()
+    expect(page.locator(".hours .hour")).to_have_count(12 * 24)
+    page.locator("#trip-hours .as-table summary").press("Enter")
+    expect(page.locator("#trip-hours tbody tr")).to_have_count(12)
+    button.press("Enter")
+    expect(page.locator(".hours")).to_have_count(0)
+    assert page.url.endswith("?region=x")
+    page.go_back()
+    expect(page.locator(".hours .hour")).to_have_count(12 * 24)
 
 
 def test_what_cannot_be_read_is_said_in_the_form(page: Page, sample_address: str, sample_store: Sample) -> None:

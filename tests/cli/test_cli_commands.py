@@ -129,6 +129,17 @@ def test_explain_of_each_check(run: Run, check) -> None:  # type: ignore[no-unty
     assert check.name in run("explain").out
 
 
+def test_explain_of_the_likelihood(run: Run) -> None:
+    ran = run("explain", "trip-likelihood")
+    assert ran.out.startswith("trip-likelihood (version 1, one answer per system)")
+    for heading in ("\nWhat\n", "\nWhy\n", "\nFormula\n", "\nReference\n", "\nWhat mends it\n", "\nVersions\n"):
+        assert heading in ran.out
+    for part in ("Output f", "Supply", "Up-crossing", "Peaks", "Ten-minute rules", "Volt-watt and volt-var", "Units",
+                 "Trip-days and chances", "Cause", "Updating"):  # fmt: skip
+        assert f"\n    {part}\n" in ran.out
+    assert "trip-likelihood" in run("explain").out
+
+
 def test_explain_of_none(refused: Refused) -> None:
     assert refused("explain", "voltage-raise").startswith(
         "There is no check and no remedy 'voltage-raise'. Did you mean voltage-rise"

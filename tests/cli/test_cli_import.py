@@ -62,6 +62,7 @@ def test_demo_stays_out_of_a_store_with_other_records(run: Run, refused: Refused
         *(("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None)),
         ("site_book.xlsx", "site_book_mapping.toml"),
         ("island_jobs.csv", "island_jobs_mapping.toml"),
+        ("designers.csv", None),
     ],
 )
 def test_each_form_of_the_sample(run: Run, store: Path, name: str, mapping: str | None) -> None:

@@ -15,8 +15,8 @@ README = Path(__file__).parents[2] / "README.md"
 
 
 def commands(group: Any, prefix: str = "") -> dict[str, Any]:
-    """Every command by its full name, those of a group such as `decide merge` among them."""
-    named: dict[str, Any] = {}
+    """Every command by its full name: those of a group such as `decide merge`, and a group that runs by itself."""
+    named: dict[str, Any] = {prefix.strip(): group} if prefix and group.invoke_without_command else {}
     for name, command in group.commands.items():
         named |= commands(command, f"{prefix}{name} ") if hasattr(command, "commands") else {prefix + name: command}
     return named

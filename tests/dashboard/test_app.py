@@ -26,7 +26,7 @@ from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.filters import Filters, View, query_string
 from dashboard.guard import Access
-from dashboard.pages import page_of, parts, portfolio
+from dashboard.pages import page_of, parts, parts_trips, portfolio
 from dashboard.snapshots import Snapshots
 
 HEADER = "system_id,circuit_id,site_label,designer,service,inverter_model,inverter_count,breaker_a\n"
@@ -142,9 +142,9 @@ def test_keys_survive_any_text() -> None:
 
 def test_the_form_keeps_what_it_does_not_hold() -> None:
     empty = [[] for _ in portfolio.LISTS]
-    kept = portfolio.after_form("?fact=feed&rise=2..3", "roof", empty, "model")
+    kept = portfolio.after_form("?fact=feed&rise=2..3", "roof", empty, ["model", None])
     assert kept == "?fact=feed&rise=2..3&text=roof&by=model"
-    assert portfolio.after_form("?fact=feed", "", empty, "year") is no_update
+    assert portfolio.after_form("?fact=feed", "", empty, ["year", "utility"]) is no_update
 
 
 def test_a_new_sort_alone_leaves_the_charts(context: Context) -> None:
@@ -224,7 +224,9 @@ def test_imported_text_reaches_no_figure_as_markup(own: Store) -> None:
     with context.snapshots.cursor() as con:
         for by in ("designer", "model"):
             figure, _ = parts.group_chart(con, View(by=by))
-            drawn = figure.to_json()
+            trips, _ = parts_trips.group_chart(con, View(trips_by=by))
+            drawn = figure.to_json() + trips.to_json()
+            assert not set("<>&$") & set("".join(trips.layout.yaxis.ticktext))
             assert not set("<>&$") & set("".join(figure.data[0].hovertext) + "".join(figure.layout.yaxis.ticktext))
             assert "href" not in drawn or "<a" not in drawn
 

@@ -30,7 +30,7 @@ FILTERS = st.builds(
 SORTS = st.lists(
     st.tuples(st.sampled_from(COLUMNS), st.booleans()), min_size=1, max_size=3, unique_by=lambda pair: pair[0]
 ).map(tuple)
-VIEWS = st.builds(View, FILTERS, SORTS, st.sampled_from(GROUPINGS))
+VIEWS = st.builds(View, FILTERS, SORTS, st.sampled_from(GROUPINGS), st.sampled_from(GROUPINGS))
 
 
 @given(VIEWS)
@@ -48,12 +48,14 @@ def test_only_what_differs_is_written() -> None:
     assert query_string(View()) == ""
     assert query_string(View(Filters(verdict=("fail",)))) == "?verdict=fail"
     assert query_string(View(by="model")) == "?by=model"
+    assert query_string(View(trips_by="region")) == "?trips-by=region"
 
 
 @pytest.mark.parametrize(
     "search",
     ["?verdict=perhaps", "?year=19x4", "?rise=..", "?rise=a..b", "?over=1e9", "?check=A;B", "?sort=secret",
-     "?sort=-fails,fails", "?by=crew", "?unheard=1", "?designer=" + "x" * 500, "?year=%E0%A5%A8", "?fact=1%3Ddrop"],
+     "?sort=-fails,fails", "?by=crew", "?trips-by=crew", "?unheard=1", "?designer=" + "x" * 500, "?year=%E0%A5%A8",
+     "?fact=1%3Ddrop"],
 )  # fmt: skip
 def test_what_is_not_understood_is_ignored_and_said(search: str) -> None:
     view, notes = parse(search)

@@ -18,11 +18,9 @@ from auditor.evidence.observed import (
     OLD_SETTINGS,
     OUTSIDE,
     by_day,
-    expected_in_log,
     in_order,
     observe,
 )
-from auditor.likelihood.updating import Multiplier, updated
 
 SCHEMA = {
     "system_id": pl.String(),
@@ -248,21 +246,19 @@ def test_systems_do_not_mix() -> None:
     assert both.unused.rows() == [("S2", NO_LOG, 1)]
 
 
-def test_winter_silence_is_not_summer_evidence() -> None:
-    # A model that expects 6 trip-days in June and none in January: a quiet January says nothing, a quiet June much.
-    expected = np.zeros((2, 12))
-    expected[:, 5] = 6.0
+def test_logs_come_in_the_order_that_is_asked_for() -> None:
     events = pl.concat(
         [
             frame((LOG, "2025-01-01T00:00", "2025-02-01T00:00"), system="W"),
             frame((LOG, "2025-06-01T00:00", "2025-06-16T00:00"), system="S"),
         ]
     )
-    observed, logged = in_order(observe(events, places("W", "S")).months, pl.Series(["W", "S"]))
-    # Half of June: 6 × 15/30.
-    assert expected_in_log(expected, logged).tolist() == [0.0, 3.0]
-    told = updated(Multiplier(np.ones(2), np.ones(2)), observed, expected_in_log(expected, logged))
-    assert told.posterior.mean.tolist() == [1.0, 0.25]
+    months = observe(events, places("W", "S")).months
+    observed, logged = in_order(months, pl.Series(["S", "none", "W"]))
+    assert observed[[0, 2]].tolist() == [0.0, 0.0]
+    assert np.isnan(observed[1])
+    assert logged.sum(axis=1).tolist() == [15.0, 0.0, 31.0]
+    assert (logged[0, 5], logged[2, 0]) == (15.0, 31.0)
 
 
 def test_a_system_without_a_log_has_no_count() -> None:

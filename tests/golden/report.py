@@ -76,6 +76,7 @@ def main() -> int:
                 ("projects.json", None),
                 ("site_book.xlsx", SAMPLE / "site_book_mapping.toml"),
                 ("island_jobs.csv", SAMPLE / "island_jobs_mapping.toml"),
+                ("designers.csv", None),
             ):
                 import_file(con, store, SAMPLE / name, mapping, imported_on="2026-01-31")
             publish(con, store, load_catalog([store.catalog]), load_policy(SAMPLE / "policy.toml"), date(2026, 1, 31))

@@ -13,7 +13,13 @@ from auditor.likelihood.lines import blurred, chance_of, log_hazard_of, moved, t
 from auditor.likelihood.settle import settled, volt_watt_output
 from auditor.likelihood.states import ramp_caps, waiting_of
 from auditor.likelihood.supply import chain_of, peak_scale_pct, smoothed_trip_chance, trip_chance
-from auditor.likelihood.updating import Multiplier, expected_in_logs, predicted_chance, predicted_none, updated
+from auditor.likelihood.updating import (
+    Multiplier,
+    predicted_chance,
+    predicted_none,
+    predicted_so_many,
+    updated,
+)
 
 
 def test_volt_watt_is_met_with_the_own_rise_in_the_loop() -> None:
@@ -120,27 +126,14 @@ def test_moved_and_blurred_lines() -> None:
 
 
 def test_updating_is_gamma_and_its_prediction_negative_binomial() -> None:
-    prior = Multiplier(np.array([0.8, 0.8]), np.array([1.2, 1.2]))
-    both = updated(prior, np.array([3.0, np.nan]), np.array([2.5, 4.0]))
-    assert both.prior is prior
-    assert np.allclose(both.posterior.shape, [3.8, 0.8])
-    assert np.allclose(both.posterior.rate, [3.7, 1.2])
-    expected = np.array([1.7, 1.7])
+    after = updated(Multiplier(np.array([0.8]), np.array([1.2])), np.array([3.0]), np.array([2.5]))
+    assert np.allclose([after.shape, after.rate], [[3.8], [3.7]])
+    expected = np.array([1.7])
+    law = nbinom(after.shape, after.rate / (after.rate + expected))
     for k in range(6):
-        oracle = nbinom(both.posterior.shape, both.posterior.rate / (both.posterior.rate + expected)).pmf(k)
-        assert np.allclose(predicted_chance(both.posterior, k, expected), oracle, rtol=1e-12)
-    assert np.allclose(predicted_none(both.posterior, expected), predicted_chance(both.posterior, 0, expected))
-
-
-def test_a_silent_gateway_is_no_exposure() -> None:
-    per_day = np.tile([0.0, 0.0, 0.2, 0.2], (3, 1))
-    logged = np.array([[1, 1, 1, 0.5], [1, 1, 0, np.nan], [0, 0, 0, 0]], float)
-    expected = expected_in_logs(per_day, logged)
-    assert np.allclose(expected, [0.3, 0.0, 0.0])
-    prior = Multiplier(np.full(3, 2.0), np.full(3, 2.0))
-    after = updated(prior, np.zeros(3), expected).posterior
-    # a winter's silence leaves the prior as it was
-    assert np.allclose(after.mean, [2 / 2.3, 1.0, 1.0])
+        assert np.allclose(predicted_chance(after, np.array([k]), expected), law.pmf(k), rtol=1e-12)
+        assert np.allclose(predicted_so_many(after, np.array([k]), expected), law.sf(k - 1), rtol=1e-9)
+    assert np.allclose(predicted_none(after, expected), law.pmf(0))
 
 
 def test_inputs_that_cannot_be_are_refused() -> None:

@@ -143,10 +143,17 @@ def test_sizes_take_one_spelling(text: str, size: str) -> None:
         ("#10 CU", "10 AWG", "copper"),
         ("250 kcmil Aluminum", "250 kcmil", "aluminium"),
         ("6 mm² copper", "6 mm2", "copper"),
+        ("#10 Cu THWN-2 in 3/4 PVC", "10 AWG", "copper"),
+        ("4/0 AL, XHHW-2", "4/0 AWG", "aluminium"),
+        ("8 AWG THHN/THWN-2 stranded", "8 AWG", None),
     ],
 )
-def test_a_size_may_state_the_material(text: str, size: str, material: str) -> None:
+def test_a_size_may_state_the_material(text: str, size: str, material: str | None) -> None:
     assert parse_size(text) == Size(size, material)
+
+
+def test_a_size_of_two_materials_is_refused() -> None:
+    assert code(parse_size("10 AWG Cu Al")) == "type-error"
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,7 @@ def audited(folder: Path, files: list[Path], mapping: Path | None = None) -> str
     with store.locked("test"), open_records(store) as con:
         for path in files:
             import_file(con, store, path, mapping, imported_on="2026-01-31")
-        return publish.audit_all(con, folder, catalog, policy, date(2026, 1, 31))[1]
+        return publish.audit_all(con, folder, catalog, policy, date(2026, 1, 31)).content_hash
 
 
 @pytest.fixture(scope="module")

@@ -1,7 +1,8 @@
 """Foreign headers with the mapping that their office would confirm judge what is proposed for them.
 
-Each was written by somebody who had not seen the matcher and its synonym table (tests/records/headers/README.md). They
-are no test to tune to: a general rule may come of a wrong proposal, a rule for one file never.
+All but the last eight were written by somebody who had not seen the matcher and its synonym table
+(tests/records/headers/README.md). They are no test to tune to: a general rule may come of a wrong proposal, a rule for
+one file never.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +28,9 @@ HEADERS = Path(__file__).parent / "headers"
 FILES = sorted(HEADERS.glob("*.csv"))
 #: What says how lengths are measured; beyond these words a file cannot tell.
 SAYS = re.compile(
-    r"one.?way|1.?way|round|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end|each way"
+    r"one.?way|1.?way|\b1w\b|\bround|\ba/r\b|\bback\b|\bloop\b|\brt\b|there|simple|aller|end to end|each way"
     r"|both (?:ways|directions)|(?:single|two|2).?way|to and fro|go and return|one direction|hin und"
-    r"|heen en|einfach|enkele",
+    r"|heen en|einfach|enkel|\bida\b|\bandata\b|single run|doubled|retour",
     re.IGNORECASE,
 )
 
@@ -89,6 +91,7 @@ def fault_of(column: ColumnProposal, canonical: str, truth: dict[str, Any], tabl
     return None
 
 
+@cache
 def score(path: Path) -> Score:
     """Compare the proposal for a file with its truth."""
     truth = json.loads(path.with_suffix(".truth.json").read_text("utf-8"))
@@ -146,6 +149,13 @@ def report() -> str:
 def test_nine_in_ten_columns_come_out_right() -> None:
     scores = [score(path) for path in FILES]
     assert len(scores) >= 20
+    assert sum(one.right for one in scores) >= 0.9 * sum(one.items for one in scores), report()
+
+
+def test_nine_in_ten_columns_of_ten_unseen_headers_come_out_right() -> None:
+    """31 to 40 were closed to whoever wrote the matcher and its words (README.md)."""
+    scores = [score(path) for path in FILES if 31 <= int(path.stem) <= 40]
+    assert len(scores) == 10
     assert sum(one.right for one in scores) >= 0.9 * sum(one.items for one in scores), report()
 
 

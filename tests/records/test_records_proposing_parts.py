@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from auditor.errors import AuditorError
 from auditor.records import Mapping, load_mapping, read_records
 from auditor.records.proposing.cells import Cells, date_order, decimal_mark, size_unit
-from auditor.records.proposing.codes import compass_of, service_of, translations
+from auditor.records.proposing.codes import service_of, translations
 from auditor.records.proposing.headers import find_header, fingerprint, title_constants, title_lengths, title_unit
 from auditor.records.proposing.names import matches, read_name
 from auditor.records.proposing.proposal import Table
@@ -165,7 +165,6 @@ def test_codes_mean_what_the_table_says_and_leading_means_nothing() -> None:
         "Y": "supply",
         "N": "load",
     }
-    assert (compass_of("SW"), compass_of("north-east"), compass_of("up")) == ("225", "45", None)
 
 
 def test_the_header_is_found_below_titles_and_above_records() -> None:

@@ -59,7 +59,19 @@ def test_readings_come_in_typed_and_in_utc(store: Store) -> None:
         assert done.outcome.unknown_named == ("00123", "S1")
         found = readings_of(con, "S1")
     assert found.columns == [column.name for column in READING.columns]
-    assert found.rows()[0] == ("S1", "service", None, None, "L1-L2", datetime(2025, 6, 1, 17), 900.0, 243.1, 244.0, 3.2)
+    assert found.rows()[0] == (
+        "S1",
+        "service",
+        None,
+        None,
+        "L1-L2",
+        datetime(2025, 6, 1, 17),
+        900.0,
+        243.1,
+        244.0,
+        3.2,
+        *[None] * 4,
+    )
     assert found["leg"].to_list() == ["L1-L2", "L1-N", None]
     assert found["unit"].to_list() == [None, None, "U7"]
 

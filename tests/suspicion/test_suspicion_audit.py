@@ -66,7 +66,8 @@ def con(tmp_path: Path):  # type: ignore[no-untyped-def]
 def audited(con: Connection, folder: Path, size: int) -> tuple[dict[str, Path], str]:
     """Audit all records in batches of a size."""
     catalog, policy = load_catalog([SAMPLE / "catalog"]), load_policy(SAMPLE / "policy.toml")
-    return publish.audit_all(con, folder, catalog, policy, AS_OF, size=size)[:2]
+    done = publish.audit_all(con, folder, catalog, policy, AS_OF, size=size)
+    return done.paths, done.content_hash
 
 
 def test_warnings_do_not_depend_on_the_batch_and_count_in_the_hash(con: Connection, tmp_path: Path) -> None:
@@ -115,7 +116,7 @@ def test_a_stated_rise_finds_the_length_that_was_read_in_another_unit(tmp_path: 
     def rise_and_warnings(row: dict[str, str]) -> tuple[float, list[str]]:
         with store.locked("test"), open_records(store) as opened:
             import_file(opened, store, write(tmp_path / "a.csv", [row]), imported_on="2026-01-31")
-            paths = publish.audit_all(opened, tmp_path, catalog, policy, AS_OF)[0]
+            paths = publish.audit_all(opened, tmp_path, catalog, policy, AS_OF).paths
             ((rise,),) = opened.execute(f"SELECT total_rise_pct FROM '{paths['circuit_result']}'").fetchall()
             told = opened.execute(f"SELECT sentence FROM '{paths['warning']}' WHERE code = 'stated-rise'").fetchall()
         return rise, [text for (text,) in told]

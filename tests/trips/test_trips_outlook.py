@@ -118,8 +118,8 @@ def test_the_coming_days_are_those_of_the_season(tmp_path: Path) -> None:
 
 def test_an_unknown_system_has_no_figure_and_names_what_it_waits_for(tmp_path: Path) -> None:
     found = looked_at(tmp_path, policy(103.0), grid_profile=None)
-    known = ("supply_level_pct", "supply_site_pct", "neighbours_sun_pct", "trip_assumed", "trip_missing", "system_id")
-    assert {name for name, value in found.items() if value is not None} == set(known)
+    known = ("supply_level_pct", "supply_site_pct", "neighbours_sun_pct", "supply_from", "output_from", "trip_assumed")
+    assert {name for name, value in found.items() if value is not None} == {*known, "trip_missing", "system_id"}
     assert found["trip_missing"] == "grid_profile"
 
 
@@ -149,7 +149,9 @@ def test_a_class_and_a_factor_stand_for_planes() -> None:
             for shapes, by in ((own, 1.0), (shapes_of(stands, clearness, 3), factor)):
                 at = Places(*(np.array([value]) for value in (level, rise * by, 0.0, 1.0)))
                 spread = float(np.hypot(1.0, supply.day_pct))
-                nodes = nodes_at(profile, supply, (rise * by,), (0.0,), (0.0, 1.0, spread), ((rise * by,), (0.0,)), 2)
+                nodes = nodes_at(
+                    profile, supply, (rise * by,), (0.0,), (0.0, 1.0, spread), ((rise * by,), (0.0,)), ratio_step=2
+                )
                 table = make_table(profile, supply, shapes, np.zeros(12), nodes, headline_only=True)
                 days.append(float(trip_days(table, at)[0]))
             errors.append(days[1] / days[0] - 1)

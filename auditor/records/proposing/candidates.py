@@ -11,8 +11,8 @@ from auditor.records.fault import clean
 from auditor.records.frames import ROW_NUMBER
 from auditor.records.proposing.cells import Cells, is_date
 from auditor.records.proposing.codes import translations
-from auditor.records.proposing.fits import AGREES, CONTRADICTS, Fit, Setting, fit, unit_fits
-from auditor.records.proposing.names import LEAST_SCORE, Match, Name, matches, read_name
+from auditor.records.proposing.fits import AGREES, CONTRADICTS, GRID_STANDARD, Fit, Setting, fit, unit_fits
+from auditor.records.proposing.names import LEAST_SCORE, Match, Name, matches, names_nothing, read_name
 from auditor.records.proposing.vocabulary import folded, vocabulary
 from auditor.records.schema import RUN_COLUMNS, simple_columns
 
@@ -24,16 +24,26 @@ _REACH = 4
 #: "Panels", "Inverters" and what is said per circuit are counts; "Panel" and "Inverter" name.
 _COUNT_BONUS = 6.0
 _COUNTS = re.compile(
-    r"\b(?:panels|modules|mods|inverters|micros|mis|units|microinverters|invs)\b"
+    r"\b(?:panels|modules|mods|inverters|micros|mis|units|microinverters|invs|drops)\b"
     r"|(?:\bper|/)\s*(?:branch|br|ckt|cct|circuit|string|arm)\b"
 )
 _FIRST_COLUMNS = 3
+_FEWEST_CELLS = 3
+#: Where no column says what the system is, its building may be.
+_OF_BUILDINGS = frozenset({"building", "roof"})
 _CELLS_ALONE, _KEY_BONUS = 66.0, 8.0
 #: Columns that cells alone may suggest, with the length of a cell from which on it is no mere letter.
 _SPEAKING = {
     "service": 5, "arm_counts": 3, "orientation": 4, "circuit_phases": 2, "backfeed_position": 3, "connection_side": 4,
-    "power_factor_mode": 3,
+    "power_factor_mode": 3, "home_run_raceway": 3, "home_run_material": 2, "azimuth_deg": 2, "tilt_deg": 4,
 }  # fmt: skip
+#: What cells of other columns look like, where nothing else does: mail addresses, standards of grid protection, and
+#: conductors whose size states its unit.
+_LOOKS = {
+    "contact": re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+"),
+    "grid_profile": GRID_STANDARD,
+    "home_run_size": re.compile(r"(?:#\s?\d|\d.*\b(?:awg|kcmil|mm2|mm²|sq\.? ?mm)\b|[1-4]/0\b).*", re.IGNORECASE),
+}
 
 
 @dataclass(frozen=True)
@@ -53,12 +63,16 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Chosen:
-    """What a column is taken for, and what else it, or another column, might have been."""
+    """What a column is taken for, and what else it, or another column, might have been.
+
+    `version` is a column that is taken for nothing and says another version of the fact, such as an estimate.
+    """
 
     candidate: Candidate
     rival_column: Candidate | None
     rival_header: Candidate | None
     ambiguous: bool
+    version: str | None = None
 
     @property
     def margin(self) -> float:
@@ -80,7 +94,7 @@ def candidates_of(names: Sequence[Name], cells: Sequence[Cells], mark: str | Non
                 column = known[match.canonical]
                 if not unit_fits(match.canonical, column, name.unit):
                     continue
-                fitted = fit(match.canonical, column, column_cells, Setting(mark, name.unit, header))
+                fitted = fit(match.canonical, column, column_cells, Setting(mark, name.unit, header, match.whole))
                 if fitted.level != CONTRADICTS:
                     score = match.score + (_AGREES_BONUS if fitted.level == AGREES else -_POSSIBLE_MALUS)
                     if _COUNTS.search(folded(header)):
@@ -97,34 +111,38 @@ def candidates_of(names: Sequence[Name], cells: Sequence[Cells], mark: str | Non
 def _by_cells(names: Sequence[Name], cells: Sequence[Cells], every: list[list[Candidate]]) -> None:
     """Add what the cells alone suggest, where no name does: services, arms, codes that belong to one column only."""
     named = {one.canonical for found in every for one in found if one.score >= LEAST_SCORE}
-    known = simple_columns()
     for at, found in enumerate(every):
-        if any(one.score >= LEAST_SCORE for one in found) or not clean(names[at].header) or _is_shut(names, at):
+        shut = any(one.score >= LEAST_SCORE for one in found) or _is_shut(names, at)
+        if shut or len(cells[at].filled) < _FEWEST_CELLS:
             continue
-        for canonical, letters in _SPEAKING.items():
-            if canonical in named or len(cells[at].filled) < 3:
-                continue
-            texts = cells[at].distinct
-            said = translations(texts, canonical, known[canonical], "")
-            long = sum(len(text) >= letters for text in cells[at].filled) >= 0.5 * len(cells[at].filled)
-            plus = canonical != "arm_counts" or any("+" in text for text in texts)
-            if long and plus and cells[at].share(lambda text, said=said: text in said) >= 0.9:
-                match = Match(canonical, _CELLS_ALONE, exact=False, bare=False)
-                found.append(
-                    Candidate(at, match, Fit(AGREES, f"the cells alone, such as {texts[0]!r}, say so"), _CELLS_ALONE)
-                )
-    days = [at for at, some in enumerate(cells) if some.share(is_date) >= 0.9 and len(some.filled) >= 3]
+        said = [canonical for canonical in _SPEAKING if canonical not in named and _speaks(canonical, cells[at])]
+        said += [name for name, look in _LOOKS.items() if name not in named and cells[at].share(look.fullmatch) >= 0.9]
+        told = Fit(AGREES, f"the cells alone, such as {cells[at].distinct[0]!r}, say so")
+        found += [
+            Candidate(at, Match(canonical, _CELLS_ALONE, exact=False, bare=False), told, _CELLS_ALONE)
+            for canonical in said
+        ]
+    days = [at for at, some in enumerate(cells) if some.share(is_date) >= 0.9 and len(some.filled) >= _FEWEST_CELLS]
     if len(days) == 1 and not every[days[0]] and not _is_shut(names, days[0]):
         match = Match("energized_date", _CELLS_ALONE, exact=False, bare=False)
         every[days[0]].append(Candidate(days[0], match, Fit(AGREES, "the only dates in the file"), _CELLS_ALONE))
 
 
-def _is_shut(names: Sequence[Name], at: int) -> bool:
+def _speaks(canonical: str, cells: Cells) -> bool:
+    """Whether nearly all cells are understood as this column's, and half of them are no mere letters."""
+    said = translations(cells.distinct, canonical, simple_columns()[canonical], "")
+    long = sum(len(text) >= _SPEAKING[canonical] for text in cells.filled) >= 0.5 * len(cells.filled)
+    plus = canonical != "arm_counts" or any("+" in text for text in cells.distinct)
+    return long and plus and cells.share(lambda text: text in said) >= 0.9
+
+
+def _is_shut(names: Sequence[Name], at: int, but: frozenset[str] = frozenset()) -> bool:
     """Whether a header says of itself that it is something else, or cannot be mapped."""
     words = vocabulary()
     header = clean(names[at].header)
     counted = sum(clean(name.header) == header for name in names)
-    return counted > 1 or header == ROW_NUMBER or bool(set(names[at].words) & (words.never | words.strongly_against))
+    spoken = bool(set(names[at].words) & (words.never | words.strongly_against - but)) or names_nothing(names[at])
+    return not header or counted > 1 or header == ROW_NUMBER or spoken
 
 
 def _by_blocks(names: Sequence[Name], cells: Sequence[Cells], every: list[list[Candidate]]) -> None:
@@ -134,7 +152,7 @@ def _by_blocks(names: Sequence[Name], cells: Sequence[Cells], every: list[list[C
     column = simple_columns()["system_id"]
     for at in range(min(_FIRST_COLUMNS, len(every))):
         taken = any(one.score >= _STRONG_NAME for one in every[at])
-        if taken or not clean(names[at].header) or _is_shut(names, at) or not _in_blocks(cells[at]):
+        if taken or _is_shut(names, at, _OF_BUILDINGS) or not _in_blocks(cells[at]):
             continue
         if fit("system_id", column, cells[at], Setting()).level == AGREES:
             match = Match("system_id", _CELLS_ALONE, exact=False, bare=False)
@@ -223,12 +241,33 @@ def choose(every: Sequence[Sequence[Candidate]]) -> dict[int, Chosen]:
         if one.at not in taken and one.canonical not in used:
             taken[one.at] = one
             used.add(one.canonical)
-    return {at: _chosen(one, every) for at, one in taken.items()}
+    return {at: _chosen(one, every, taken) for at, one in taken.items()}
 
 
-def _chosen(one: Candidate, every: Sequence[Sequence[Candidate]]) -> Chosen:
+def with_versions(
+    chosen: dict[int, Chosen], names: Sequence[Name], cells: Sequence[Cells], mark: str | None
+) -> dict[int, Chosen]:
+    """Name beside each column that is chosen another of which its name is another version: as built, and estimated."""
+    places = {one.candidate.canonical: at for at, one in chosen.items()}
+    found = dict(chosen)
+    for at, name in enumerate(names):
+        plain = tuple(word for word in name.words if word not in vocabulary().versions)
+        if at in chosen or not plain or plain == name.words:
+            continue
+        for match in matches(replace(name, words=plain, header="")):
+            column = simple_columns()[match.canonical]
+            setting = Setting(mark, name.unit, clean(name.header))
+            mine = places.get(match.canonical)
+            if mine is not None and fit(match.canonical, column, cells[at], setting).level != CONTRADICTS:
+                found[mine] = replace(chosen[mine], version=clean(name.header))
+    return found
+
+
+def _chosen(one: Candidate, every: Sequence[Sequence[Candidate]], taken: dict[int, Candidate]) -> Chosen:
     own = [other for other in every[one.at] if other.canonical != one.canonical]
-    others = [other for found in every for other in found if other.at != one.at and other.canonical == one.canonical]
+    # A column whose name says exactly what it is taken for is no rival.
+    free = [found for at, found in enumerate(every) if at not in taken or not taken[at].match.exact]
+    others = [other for found in free for other in found if other.at != one.at and other.canonical == one.canonical]
     exact = sum(match.exact for match in matches_of(every[one.at]))
     return Chosen(
         one,

@@ -24,10 +24,15 @@ _DATE = re.compile(r"(\d{1,4})([/.\- ])(\d{1,2})\2(\d{1,4})(?:[ T]\d{1,2}:\d{2}.
 _DAY_FIRST = re.compile(r"\d{1,2}[ \-][a-z]{3,9}[ \-](?:\d{2}|\d{4})", re.ASCII | re.IGNORECASE)
 _COMMA_DECIMAL = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?:\s*[^\d\s,].*)?|[+-]?0,\d+.*", re.ASCII)
 _POINT_DECIMAL = re.compile(r"[+-]?\d+\.\d+(?:\s*[^\d\s.].*)?|[+-]?\d{1,3}(?:,\d{3})+\.\d+", re.ASCII)
+_WITH_VOLTS_OR_AMPERES = re.compile(r"\d\s?[AV]\b")
 _KCMIL = frozenset({"250", "350", "400", "500", "600", "700", "750", "1000"})
 _GAUGES = frozenset({"1", "2", "3", "4", "6", "8", "10", "12", "14"})
 _SQUARE_MM = frozenset(
     {"1.5", "2.5", "4", "6", "10", "16", "25", "35", "50", "70", "95", "120", "150", "185", "240", "300"}
+)
+#: Sizes of Japan, Korea and the Philippines (JIS C 3307, from memory); a header or a cell must say mm².
+_SQUARE_MM_ELSEWHERE = frozenset(
+    {"2", "2.0", "3.5", "5.5", "8", "14", "22", "30", "38", "60", "80", "100", "125", "200", "250"}
 )
 
 
@@ -88,7 +93,9 @@ def is_length(text: str, decimal_mark: str | None) -> bool:
 def is_size(text: str, decimal_mark: str | None) -> bool:
     """Whether a cell is a conductor's size, or what was one: a cable, or a date made from it."""
     read = parse_size(text, "mm2", decimal_mark)
-    return isinstance(read, Size) or read.code in ("cable-not-size", "looks-like-date")
+    return isinstance(read, Size) or (
+        read.code in ("cable-not-size", "looks-like-date") and not _WITH_VOLTS_OR_AMPERES.search(text)
+    )
 
 
 def size_unit(cells: Cells, decimal_mark: str | None) -> tuple[str | None, bool]:
@@ -112,13 +119,14 @@ def size_unit(cells: Cells, decimal_mark: str | None) -> tuple[str | None, bool]
 
 def bare_sizes_fit(cells: Cells, unit: str) -> bool:
     """Whether every size without a unit is one that this unit has."""
-    known = _GAUGES if unit == "AWG" else _SQUARE_MM
+    known = _GAUGES if unit == "AWG" else _SQUARE_MM | _SQUARE_MM_ELSEWHERE
     return all(text in known for text in (text.replace(",", ".") for text in cells.distinct) if is_plain_figure(text))
 
 
-def is_usual_size(text: str) -> bool:
-    """Whether a figure without a unit is a size that conductors are made in."""
-    return text.replace(",", ".") in _GAUGES | _SQUARE_MM | _KCMIL
+def is_usual_size(text: str, unit: str | None = None) -> bool:
+    """Whether a figure without a unit of its own is a size that conductors are made in."""
+    elsewhere = _SQUARE_MM_ELSEWHERE if unit == "mm2" else frozenset[str]()
+    return text.replace(",", ".") in _GAUGES | _SQUARE_MM | _KCMIL | elsewhere
 
 
 def is_date(text: str) -> bool:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 
 from auditor.records.fault import Fault
+from auditor.records.proposing.angles import azimuths_of, tilts_of
 from auditor.records.proposing.cells import NO, YES
 from auditor.records.proposing.phases import phases_of
 from auditor.records.proposing.vocabulary import cut, folded, vocabulary
@@ -55,20 +56,6 @@ def like_a_service(text: str) -> bool:
 
 
 _VOLTS = re.compile(r"(?<!\d)(?:120|208|230|240|277|347|380|400|415|480|600)(?!\d)")
-#: Where the compass points, clockwise from north [half degrees].
-_COMPASS = {
-    **{"n": 0, "nne": 45, "ne": 90, "ene": 135, "e": 180, "ese": 225, "se": 270, "sse": 315},
-    **{"s": 360, "ssw": 405, "sw": 450, "wsw": 495, "w": 540, "wnw": 585, "nw": 630, "nnw": 675},
-}
-_LONG_COMPASS = {"north": "n", "east": "e", "south": "s", "west": "w"}
-
-
-def compass_of(text: str) -> str | None:
-    """Return the azimuth [deg] of a compass point such as SW, as text."""
-    body = re.sub(r"[\s-]", "", text.lower())
-    for long, short in _LONG_COMPASS.items():
-        body = body.replace(long, short)
-    return f"{_COMPASS[body] / 2:g}" if body in _COMPASS else None
 
 
 def choice_of(text: str, column: Column, code_table: str) -> str | None:
@@ -101,8 +88,8 @@ def choice_within(text: str, column: Column, code_table: str) -> str | None:
 
 
 def is_guessed(text: str, canonical: str, column: Column) -> bool:
-    """Whether a cell is understood only from a part of it."""
-    if column.name not in _LOOKED_INTO or text.lower() in YES | NO:
+    """Whether a cell is understood only from a part of it, or leaves a choice of three open."""
+    if column.name not in _LOOKED_INTO or (text.lower() in YES | NO and len(column.choices) == 2):
         return False
     return choice_of(text, column, table_of(canonical, column)) is None
 
@@ -120,7 +107,9 @@ def translations(texts: Sequence[str], canonical: str, column: Column, header: s
     if canonical == "service":
         return {text: service for text in texts if (service := service_of(text)) is not None}
     if canonical == "azimuth_deg":
-        return {text: azimuth for text in texts if (azimuth := compass_of(text)) is not None}
+        return azimuths_of(texts)
+    if canonical == "tilt_deg":
+        return tilts_of(texts, header)
     if column.kind == "arms":
         return {text: re.sub(r"\s*[+/|,;&]\s*", "+", text) for text in texts if re.fullmatch(_ARMS, text)}
     if column.kind == "current":
@@ -142,22 +131,29 @@ def translations(texts: Sequence[str], canonical: str, column: Column, header: s
     return said | {text: value for text, value in within.items() if value is not None}
 
 
-#: A breaker's rating with its trip curve or its poles beside it: B16, 20A/2P, 2P-20A.
+#: A breaker's rating with its trip curve or its poles beside it: B16, 20A/2P, 2P-20A, 20/2.
 _RATED = re.compile(
-    r"[BCDK]\s?-?(\d{1,3})\s?A?|(?:[1-4]\s?P\s?[-/ ]?\s?)?(\d{1,4})\s?A?(?:\s?[-/ ]?\s?[1-4]\s?P)?", re.IGNORECASE
+    r"[BCDK]\s?-?(\d{1,3})\s?A?|(?:[1-4]\s?P\s?[-/ ]?\s?)?(\d{1,4})\s?A?[TF]?(?:\s?[-/ ]?\s?[1-4]\s?P|\s?/\s?[1-4])?",
+    re.IGNORECASE,
 )
 _GAUGE = re.compile(r"#?\s?(\d{1,2}|[1-4]/0)\s?-?(?:ga|gauge)\.?", re.IGNORECASE)
 _ARMS = r"\d{1,4}(?:\s*[+/|,;&]\s*\d{1,4})*"
 
 
 def _yes_or_no(texts: Sequence[str], canonical: str, column: Column, header: str) -> dict[str, str]:
-    """Read yes and no under a header that names one of two choices, such as "Supply side?"."""
-    if len(column.choices) != 2 or not all(text.lower() in YES | NO for text in texts):
+    """Read yes and no under a header that names one of two choices, such as "Supply side?".
+
+    A home run that does not meet the middle of its trunk is taken to meet an end, and the other way.
+    """
+    choices = [choice for choice in column.choices if choice != "arms"]
+    if len(choices) != 2 or not all(text.lower() in YES | NO for text in texts):
         return {}
     words = [word for word in cut(header) if len(word) > 1]
     named = {choice_of(word, column, table_of(canonical, column)) for word in words} - {None}
     if len(named) != 1:
         return {}
     yes = str(named.pop())
-    no = next(choice for choice in column.choices if choice != yes)
+    if yes not in choices:
+        return {}
+    no = next(choice for choice in choices if choice != yes)
     return {text: yes if text.lower() in YES else no for text in texts}

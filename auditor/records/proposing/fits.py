@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from auditor.records.proposing.cells import (
     Cells,
@@ -17,7 +17,7 @@ from auditor.records.proposing.cells import (
     is_usual_size,
     size_unit,
 )
-from auditor.records.proposing.codes import compass_of, like_a_service, translations
+from auditor.records.proposing.codes import like_a_service, translations
 from auditor.records.proposing.vocabulary import folded, vocabulary
 from auditor.records.quantities import UNITS
 from auditor.records.schema import Column
@@ -33,6 +33,10 @@ _STANDARD_A = frozenset(
 _FROM_SOUTH = re.compile(r"\b(?:s|south)\s*=\s*0|\b0\s*°?\s*=?\s*(?:s|south)\b|(?:from|of) (?:due )?south")
 _STEPPED_ID = re.compile(r"[1-9]\d?[.][1-9]\d?")
 _CODES = re.compile(r"\b(nec|nfpa ?70|iec|bs ?7671|as ?/? ?nzs|cec|csa|vde|din|nf ?c|sans|rebt|cei)\b", re.IGNORECASE)
+#: Standards and rules of grid protection, which are no installation codes.
+GRID_STANDARD = re.compile(
+    r".*(?:(?<!\d)(?:1547|1741|4777|4105|50549)|\brule ?21|\bg9[89]\b|\bnrs ?097|\bcei 0-21).*", re.IGNORECASE
+)
 _EDITION = re.compile(
     r"(?:[a-z][a-z/ ]*[ -]?\d{0,5}[:\s-]*)?(?:19[89]|20[0-4])\d(?:\s*nec)?(?:[ :+-].*)?"
     r"|\d{2}(?:st|nd|rd|th)(?: ed.*)?|'?\d{2}",
@@ -55,6 +59,7 @@ class Setting:
     decimal_mark: str | None = None
     unit: str | None = None
     header: str = ""
+    whole: bool = False
 
 
 def fit(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
@@ -86,11 +91,17 @@ def scaled(value: float, unit: str, column: Column) -> float | None:
 
 
 def _figures(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit:
-    if canonical == "azimuth_deg" and cells.share(lambda text: compass_of(text) is not None) >= _MOST:
-        return Fit(AGREES, f"compass points such as {cells.distinct[0]!r}")
+    if column.unit == "°C" and setting.unit is None:
+        told = [_figures(canonical, column, cells, replace(setting, unit=one)) for one in ("degc", "degf")]
+        return max(told, key=lambda one: one.level)
+    said = translations(cells.distinct, canonical, column, setting.header)
+    if canonical in ("azimuth_deg", "tilt_deg") and said and cells.share(lambda text: text in said) >= _MANY:
+        kind = "compass points" if canonical == "azimuth_deg" else "roof pitches"
+        most = cells.share(lambda text: text in said) >= _MOST
+        return Fit(AGREES if most else POSSIBLE, f"{kind} such as {next(iter(said))!r}")
     if canonical == "azimuth_deg" and _FROM_SOUTH.search(folded(setting.header)):
         return Fit(CONTRADICTS, "the header counts from south")
-    renamed = translations(cells.distinct, canonical, column, "") if column.kind == "current" else {}
+    renamed = said if column.kind == "current" else {}
     unit = (setting.unit or column.unit).lower()
     values: list[float] = []
     for text in cells.filled:
@@ -119,12 +130,12 @@ def _within(canonical: str, column: Column, values: list[float], most: bool) -> 
         return Fit(CONTRADICTS, "negative figures are not counted from north")
     if canonical in ("latitude_deg", "longitude_deg") and all(value == int(value) for value in values):
         return Fit(POSSIBLE, f"{told} without decimals")
+    if inside < 0.5:
+        return Fit(CONTRADICTS, f"{told} are mostly outside what is plausible")
     if canonical in ("breaker_a", "main_breaker_a", "busbar_a"):
         standard = sum(value in _STANDARD_A for value in values) / len(values)
         if standard < _MANY:
             return Fit(CONTRADICTS if canonical == "breaker_a" else POSSIBLE, f"{told} are mostly no standard ratings")
-    if inside < 0.5:
-        return Fit(CONTRADICTS, f"{told} are mostly outside what is plausible")
     return Fit(AGREES, told) if most and inside >= _MOST else Fit(POSSIBLE, f"{told}, not all plausible")
 
 
@@ -147,7 +158,7 @@ def _size(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit
     renamed = translations(cells.distinct, canonical, column, "")
     if cells.share(lambda text: text in renamed or is_size(text, setting.decimal_mark)) < _MANY:
         return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no conductor sizes")
-    if cells.share(lambda text: is_plain_figure(text) and not is_usual_size(text)) > 1 - _MOST:
+    if cells.share(lambda text: is_plain_figure(text) and not is_usual_size(text, setting.unit)) > 1 - _MOST:
         return Fit(CONTRADICTS, "conductors are not made in such sizes")
     settled = size_unit(cells, setting.decimal_mark)[1]
     bare = cells.share(is_plain_figure)
@@ -168,7 +179,10 @@ def _choice(canonical: str, column: Column, cells: Cells, setting: Setting) -> F
     said = translations(cells.distinct, canonical, column, setting.header)
     share = cells.share(lambda text: text in said)
     if share < 0.5:
-        return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are not understood as {column.name}")
+        # There are more ways to lay a cable than the records know of.
+        named = column.name == "raceway" and setting.whole and cells.share(has_letters) >= _MOST
+        told = f"cells such as {cells.distinct[0]!r} are not understood as {column.name}"
+        return Fit(POSSIBLE if named else CONTRADICTS, told)
     told = f"{len(said)} of {len(cells.distinct)} codes are understood"
     return Fit(AGREES if share >= _MOST else POSSIBLE, told)
 
@@ -197,6 +211,8 @@ def _text(canonical: str, column: Column, cells: Cells, setting: Setting) -> Fit
             return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are no services")
         return Fit(AGREES if share >= _MOST else POSSIBLE, f"services such as {cells.distinct[0]!r}")
     for name, pattern in (("installation_code", _CODES), ("code_edition", _EDITION)):
+        if canonical == name and cells.share(GRID_STANDARD.fullmatch) >= _MANY:
+            return Fit(CONTRADICTS, f"cells such as {cells.distinct[0]!r} are rules of the grid")
         if canonical == name:
             found = cells.share(pattern.search if name == "installation_code" else pattern.fullmatch) >= _MOST
             return Fit(AGREES if found else CONTRADICTS, f"cells such as {cells.distinct[0]!r}")
@@ -240,6 +256,9 @@ def _name(canonical: str, cells: Cells) -> Fit:
         return Fit(CONTRADICTS, "its cells are yes and no")
     if canonical in ("site_label", "designer", "crew", "utility") and cells.share(_is_code) >= _MANY:
         return Fit(CONTRADICTS, f"codes such as {cells.distinct[0]!r} are no names")
+    services = cells.share(lambda text: like_a_service(text) and any(c.isdigit() for c in text)) >= _MANY
+    if services and canonical not in ("grid_profile", "site_label"):
+        return Fit(CONTRADICTS, f"{told} are services")
     if cells.share(lambda text: "@" in text) >= _MANY and canonical != "contact":
         return Fit(CONTRADICTS, "its cells are mail addresses")
     return Fit(AGREES, told)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Set
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 
 from rapidfuzz import fuzz
 
@@ -21,8 +23,21 @@ _SOFT_WEIGHT = 0.3
 _CLOSE = 84.0
 _BRACKETS = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
 _LONGEST_SCAN = 500
+#: What is told in inches; behind other words "in" is no unit ("run in").
+_OF_INCHES = frozenset(
+    {"height", "ht", "hgt", "clearance", "clr", "gap", "standoff", "above", "abv", "off", "roof", "length", "len", "lg",
+     "spacing", "section", "first", "lead", "leader", "drop", "tail", "whip", "run", "raceway", "conduit"}
+)  # fmt: skip
+#: What follows "not" up to the next stop is not said: "one way, not there and back".
+_DENIED = re.compile(r"\bnot\b[^,.;:)]*")
 #: What stands between the two ends of a run, and the words that it leaves behind.
 _LINKS = re.compile(r"\b(?:to|from|and|thru)\b|>|(?<=\w)\s*[-–—/]\s*(?=\w)")
+#: CU is copper here, and a consumer unit elsewhere.
+_CU_OR_AL = re.compile(r"\bcu\s*/\s*al\w*|\bal\w*\s*/\s*cu\b")
+_TOLD_BY_HEAD = ("designer", "crew", "utility", "office")
+_OF_RUNS = frozenset(
+    {"length", "distance", "run", "route", "cable", "wire", "conductor", "size", "section", "material", "raceway"}
+)
 _LINKING = frozenset({"to", "from", "run", "line", "cable", "thru", "and"})
 
 
@@ -40,8 +55,8 @@ class Name:
 class Match:
     """A canonical column that a header may name.
 
-    `exact`: every word counts and none is left. `vague`: the name may mean something else in another office. `against`
-    are the words that speak against it.
+    `whole`: every word counts and none is left; `exact` is that, of a name that means nothing else. `vague`: the name
+    may mean something else in another office. `against` are the words that speak against it.
     """
 
     canonical: str
@@ -50,6 +65,7 @@ class Match:
     bare: bool
     against: tuple[str, ...] = ()
     vague: bool = False
+    whole: bool = False
 
 
 @cache
@@ -91,17 +107,21 @@ def _unglued(token: str) -> tuple[str, ...]:
 
 def _run_between(header: str, tokens: list[str], unit: str | None, words: Vocabulary) -> list[str]:
     """Name the run between two places, or to one: roof to combiner is a home run. Other headers stay as they are."""
-    if not _LINKS.search(folded(header)) or unit not in (None, "ft", "m", "mm", "cm", "in", "yd", "AWG", "mm2"):
+    plain = _CU_OR_AL.sub(" ", folded(header))
+    if not _LINKS.search(plain) or unit not in (None, "ft", "m", "mm", "cm", "in", "yd", "AWG", "mm2"):
         return tokens
     found, rest, first = _places(tokens, words)
     run = words.between.get(frozenset(found)) if len(found) == 2 else None
-    if len(found) == 1 and first > 0 and rest[first - 1] == "to" and (unit is not None or len(rest) > 1):
+    measured = unit is not None or bool({*plain_words(rest, words.spelling)} & _OF_RUNS)
+    if len(found) == 1 and first > 0 and rest[first - 1] == "to" and measured:
         run = words.towards.get(found[0])
     if found == ["array"] and rest[first : first + 1] == ["to"]:
         run = ("home", "run")
     if run is None:
         return tokens
-    before, after = ([word for word in some if word not in _LINKING] for some in (rest[:first], rest[first:]))
+    # In feet or metres, the wire between two places is its length.
+    idle = _LINKING | {"wire", "conductor"} if unit in ("ft", "m", "yd") else _LINKING
+    before, after = ([word for word in some if word not in idle] for some in (rest[:first], rest[first:]))
     return [*before, *run, *after]
 
 
@@ -111,7 +131,7 @@ def _places(tokens: list[str], words: Vocabulary) -> tuple[list[str], list[str],
     first = len(tokens)
     while at < len(tokens):
         for wide in (4, 3, 2, 1):
-            place = words.places.get(" ".join(tokens[at : at + wide])) if at + wide <= len(tokens) else None
+            place = _place(" ".join(tokens[at : at + wide]), words) if at + wide <= len(tokens) else None
             if place is not None:
                 found += [place] if place not in found else []
                 first = min(first, len(rest))
@@ -123,10 +143,15 @@ def _places(tokens: list[str], words: Vocabulary) -> tuple[list[str], list[str],
     return found, rest, first
 
 
+def _place(text: str, words: Vocabulary) -> str | None:
+    """Return the place that a word or several name, however they are spelt."""
+    return words.places.get(text) or words.places.get(" ".join(words.spelling.words.get(text, ())))
+
+
 def way_of(text: str) -> tuple[str | None, str]:
     """Return whether a text says one-way or round-trip (None where it says neither, or both), and the rest of it."""
     body = re.sub(r"[\s_]+", " ", text)
-    plain = folded(body)
+    plain = _DENIED.sub(" ", folded(body))
     found: set[str] = set()
     for phrase, way in sorted(vocabulary().lengths.items(), key=lambda item: -len(item[0])):
         pattern = r"(?<![a-z0-9])" + r"[\s\-_/+&.]*".join(map(re.escape, phrase.split())) + r"(?![a-z0-9])"
@@ -154,12 +179,20 @@ def _all_units(text: str, words: Vocabulary) -> bool:
 
 
 def _trailing_unit(tokens: list[str], words: Vocabulary) -> tuple[list[str], str | None]:
-    """Return the tokens without the unit that stands last, and the unit; longer units count anywhere."""
-    if len(tokens) > 1:
+    """Return the tokens without the unit that stands last, and the unit; longer units count anywhere.
+
+    Words that are one thing together hold no unit: what a cable is "run in" is no figure in inches.
+    """
+    if tokens[-1:] == ["in"] and not _OF_INCHES & {*tokens}:
+        return tokens, None
+    if len(tokens) > 1 and " ".join(tokens[-2:]) not in words.spelling.joined:
         if " ".join(tokens[-2:]) in words.units:
             return tokens[:-2], words.units[" ".join(tokens[-2:])]
         if tokens[-1] in words.units:
             return tokens[:-1], words.units[tokens[-1]]
+    for at, pair in enumerate(pairwise(tokens)):
+        if " ".join(pair) in ("sq mm", "mm sq"):
+            return tokens[:at] + tokens[at + 2 :], "mm2"
     for at, token in enumerate(tokens):
         longer = token in ("ft", "awg") or (len(token) > 2 and at > 0)
         if token in words.units and longer and (len(tokens) > 1 or token == "awg"):
@@ -175,16 +208,7 @@ def matches(name: Name) -> tuple[Match, ...]:
         return ()
     if name.header.strip() in simple_columns():
         return (Match(name.header.strip(), 100.0, exact=True, bare=False),)
-    best: dict[str, Match] = {}
-    least = _said_otherwise(name.words, words)
-    for phrase in _near_phrases(name.words, words):
-        match = _match(name.words, phrase, words)
-        if match.score <= least:
-            continue
-        if match.score >= LEAST_SCORE * (_BARE_SCORE if phrase.bare else 1) and (
-            phrase.canonical not in best or match.score > best[phrase.canonical].score
-        ):
-            best[phrase.canonical] = match
+    best = _best_of_phrases(name, words)
     for inner, exact in _inner(name, words):
         for match in matches(read_name(inner)):
             if match.canonical not in best or match.score > best[match.canonical].score:
@@ -192,16 +216,47 @@ def matches(name: Name) -> tuple[Match, ...]:
     return tuple(sorted(best.values(), key=lambda match: (-match.score, match.canonical)))
 
 
+def _best_of_phrases(name: Name, words: Vocabulary) -> dict[str, Match]:
+    """Return the best match of each canonical column of which the words say enough."""
+    best: dict[str, Match] = {}
+    least = _said_otherwise(name.words, words)
+    for phrase in _near_phrases(name.words, words):
+        match = _match(name.words, phrase, words)
+        enough = match.score >= LEAST_SCORE * (_BARE_SCORE if phrase.bare else 1) and match.score > least
+        if enough and (phrase.canonical not in best or match.score > best[phrase.canonical].score):
+            best[phrase.canonical] = match
+    if not best and not least:
+        return _told_by_head(name, words)
+    if any(match.whole and not match.bare for match in best.values()):
+        # What a name says whole, it does not say in part.
+        part = [replace(match, score=match.score - _GENERAL) for match in best.values() if not match.whole]
+        best |= {match.canonical: match for match in part}
+        best = {one: match for one, match in best.items() if match.score >= LEAST_SCORE or match.bare}
+    return best
+
+
+def _told_by_head(name: Name, words: Vocabulary) -> dict[str, Match]:
+    """Return what a name is of by its last word, whatever stands before: any crew is a crew. It is never sure."""
+    if not name.words or {*name.words} & (words.somewhat_against | words.strongly_against):
+        return {}
+    head = frozenset({name.words[-1]})
+    named = [canonical for canonical in _TOLD_BY_HEAD if head in words.own[canonical]]
+    return {one: Match(one, LEAST_SCORE, exact=False, bare=False, vague=True) for one in named}
+
+
 def _inner(name: Name, words: Vocabulary) -> list[tuple[str, bool]]:
     """Return what else a header says with a part of it left out, and whether that may count as exact.
 
-    "Project: Permit Date" is what a database calls the field of a table; the table's name is no part of it. What
-    stands in brackets explains, unless it speaks against what stands before.
+    "Project: Permit Date" is what a database calls the field of a table; the table's name is no part of it, and may be
+    none in "people.designer". What stands in brackets explains, unless it speaks against what stands before.
     """
     found = []
     field = name.header.rpartition(": ")[2].strip()
     if field and field != name.header.strip():
         found.append((field, True))
+    path = name.header.strip().rpartition(".")
+    if path[0] and path[2] and " " not in name.header.strip():
+        found.append((path[2], False))
     bare = _BRACKETS.sub(" ", name.header).strip()
     inside = plain_words([word for some in _BRACKETS.findall(name.header) for word in cut(some)], words.spelling)
     if bare and bare != name.header.strip() and not set(inside) & (words.somewhat_against | words.strongly_against):
@@ -212,7 +267,15 @@ def _inner(name: Name, words: Vocabulary) -> list[tuple[str, bool]]:
 def _near_phrases(header: tuple[str, ...], words: Vocabulary) -> list[Phrase]:
     """Return the phrases that share a word with a header, spelling mistakes allowed for."""
     near = dict.fromkeys(known for word in header for known in _known_like(word))
-    return list(dict.fromkeys(phrase for word in near for phrase in words.having[word]))
+    found = dict.fromkeys(phrase for word in near for phrase in words.having[word])
+    return [phrase for phrase in found if _may_reach(phrase, near.keys(), len(header))]
+
+
+def _may_reach(phrase: Phrase, near: Set[str], wide: int) -> bool:
+    """Whether a phrase can score enough: as many of its words are near, and of the header's others all are soft."""
+    most = sum(word in near for word in phrase.words)
+    counted = most + _SOFT_WEIGHT * max(0, wide - most)
+    return most == len(phrase.words) or 200.0 * most / (counted + len(phrase.words)) >= LEAST_SCORE * _BARE_SCORE
 
 
 @cache
@@ -234,8 +297,13 @@ def _said_otherwise(header: tuple[str, ...], words: Vocabulary) -> float:
     return best
 
 
+def names_nothing(name: Name) -> bool:
+    """Whether a header holds the whole of a phrase for which the records have no column."""
+    return _said_otherwise(name.words, vocabulary()) > 0
+
+
 def _is_soft(word: str) -> bool:
-    return word in _SOFT or word.isdecimal()
+    return word in _SOFT or word.rstrip("%").isdecimal()
 
 
 def _match(header: tuple[str, ...], phrase: Phrase, words: Vocabulary) -> Match:
@@ -263,9 +331,10 @@ def _match(header: tuple[str, ...], phrase: Phrase, words: Vocabulary) -> Match:
         score -= _PLAIN
     against = tuple(word for word in left if word in words.somewhat_against | words.strongly_against)
     score -= max((_STRONGLY if word in words.strongly_against else _SOMEWHAT for word in against), default=0)
-    exact = not fuzzy and not left and whole and not phrase.bare and not phrase.vague
+    said = not fuzzy and not left and whole
+    exact = said and not phrase.bare and not phrase.vague
     weakened = _BARE_SCORE if phrase.bare else _VAGUE_SCORE if phrase.vague else 1.0
-    return Match(phrase.canonical, score * weakened, exact, phrase.bare, against, phrase.vague)
+    return Match(phrase.canonical, score * weakened, exact, phrase.bare, against, phrase.vague, said)
 
 
 def _closest(word: str, candidates: list[str]) -> tuple[str | None, float]:
@@ -279,12 +348,20 @@ def _closest(word: str, candidates: list[str]) -> tuple[str | None, float]:
     return best, how
 
 
+def _abbreviates(short: str, word: str) -> bool:
+    """Whether a word's first letter, its last consonant and most others in between, in their order, make the short."""
+    consonants = word[0] + re.sub(r"[aeiouy]", "", word[1:])
+    letters = iter(consonants)
+    inside = all(letter in letters for letter in short)
+    return inside and short[0] == word[0] and short[-1] == consonants[-1] and len(short) >= 0.6 * len(consonants)
+
+
 @cache
 def _likeness(word: str, other: str) -> float:
     """Return how far two words are spellings of one: 0, or up to 0.9."""
     if min(len(word), len(other)) < 3 or other in vocabulary().known or any(c.isdigit() for c in word + other):
         return 0.0
-    if len(other) >= 3 and word.startswith(other):
+    if len(other) >= 3 and (word.startswith(other) or _abbreviates(other, word)):
         return 0.85
     if min(len(word), len(other)) < 5:
         return 0.0

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from auditor.records.cells import CellRules, read_cell
 from auditor.records.dates import DateOrder
 from auditor.records.fault import Fault, clean
-from auditor.records.proposing.candidates import Chosen, candidates_of, choose, names_of
+from auditor.records.proposing.candidates import Chosen, candidates_of, choose, names_of, with_versions
 from auditor.records.proposing.cells import Cells, date_order, decimal_mark, is_date, needs_order
-from auditor.records.proposing.codes import compass_of, is_guessed, translations
+from auditor.records.proposing.codes import is_guessed, translations
 from auditor.records.proposing.fits import AGREES
 from auditor.records.proposing.headers import title_constants, title_lengths, title_unit
 from auditor.records.proposing.names import Name
@@ -47,7 +47,7 @@ def propose(table: Table, lengths: str | None = None) -> Proposal:
     names = names_of(table.headers)
     cells = [Cells(tuple(row[at] if at < len(row) else "" for row in table.rows)) for at in range(len(names))]
     mark = decimal_mark(cells)
-    chosen = choose(candidates_of(names, cells, mark))
+    chosen = with_versions(choose(candidates_of(names, cells, mark)), names, cells, mark)
     known = simple_columns()
     dates = [at for at in range(len(cells)) if cells[at].share(is_date) >= _MOST_DATES]
     order, decided_by, told = _order(table.headers, cells, dates)
@@ -123,12 +123,14 @@ def _by_name_and_cells(name: Name, chosen: Chosen, cells: Cells) -> tuple[Surene
     rivals = [(chosen.rival_column, "may also be {}"), (chosen.rival_header, "another column may be it too")]
     near = [(rival, text) for rival, text in rivals if rival is not None and one.score - rival.score < _CLEAR_MARGIN]
     reasons += [text.format(rival.canonical) for rival, text in near]
+    if chosen.version is not None:
+        reasons.append(f"{chosen.version!r} is another version of it")
     agrees = fitted.level == AGREES
-    clear = match.exact and agrees and not chosen.ambiguous and not near
-    general = (
-        set(name.words) <= vocabulary().general and name.unit is None and chosen.candidate.canonical != name.header
-    )
-    if clear and not general and len(cells.filled) >= _ENOUGH_CELLS:
+    clear = match.exact and agrees and not chosen.ambiguous and not near and chosen.version is None
+    is_canonical = one.canonical == name.header
+    general = set(name.words) <= vocabulary().general and name.unit is None and not is_canonical
+    own = is_canonical or any(words <= set(name.words) for words in vocabulary().own[one.canonical])
+    if clear and own and not general and len(cells.filled) >= _ENOUGH_CELLS:
         return "sure", reasons
     strong = match.exact or (match.score >= _STRONG and agrees)
     if strong and not match.bare and not match.vague and not match.against and chosen.margin >= _SOME_MARGIN:
@@ -163,14 +165,15 @@ def _dates(column: Column, header: str, cells: Cells, file: _File) -> tuple[Sure
 
 def _values(canonical: str, column: Column, header: str, cells: Cells) -> tuple[dict[str, str], tuple[str, ...]]:
     """Return the codes that need a translation, and those that have none."""
-    compass = canonical == "azimuth_deg" and compass_of(cells.distinct[0] if cells.distinct else "") is not None
-    coded = column.kind in ("choice", "arms") or canonical == "service" or compass
+    coded = column.kind in ("choice", "arms") or canonical == "service"
     texts = cells.distinct[:_MOST_CODES] if column.kind in ("arms", "current", "size") else cells.distinct
-    if not coded and column.kind not in ("current", "size"):
+    angle = canonical in ("azimuth_deg", "tilt_deg")
+    if not coded and not angle and column.kind not in ("current", "size"):
         return {}, ()
     said = translations(texts, canonical, column, header)
     values = {text: value for text, value in said.items() if _needs(text, value, column)}
-    return values, tuple(text for text in texts if text not in said) if coded else ()
+    unread = [text for text in texts if text not in said and (coded or (angle and said and _needs(text, text, column)))]
+    return values, tuple(unread)
 
 
 def _needs(text: str, value: str, column: Column) -> bool:
@@ -178,6 +181,8 @@ def _needs(text: str, value: str, column: Column) -> bool:
     if column.kind == "size":
         return isinstance(read_cell(text, column, CellRules(unit="AWG")), Fault)
     read = read_cell(text, column, CellRules())
+    if column.unit == "deg":
+        return read != float(value) if value != text else isinstance(read, Fault)
     return isinstance(read, Fault) or (column.kind in ("choice", "text") and read != value)
 
 

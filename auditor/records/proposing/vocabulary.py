@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-from auditor.records.schema import RUN_COLUMNS
+from auditor.records.schema import RUN_COLUMNS, simple_columns
 
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _CUT = re.compile(r"[^a-z0-9%°'\"^+]+|\+|(?<![a-z0-9])['\"]")
@@ -42,11 +42,15 @@ class Spelling:
 
 @dataclass(frozen=True)
 class Vocabulary:
-    """The synonym table with its phrases in plain words. `units` maps a spelling to the unit a mapping declares."""
+    """The synonym table with its phrases in plain words. `units` maps a spelling to the unit a mapping declares.
+
+    `own` gives the words of each column of which a name must hold a set to be sure.
+    """
 
     spelling: Spelling
     somewhat_against: frozenset[str]
     strongly_against: frozenset[str]
+    versions: frozenset[str]
     never: frozenset[str]
     general: frozenset[str]
     places: dict[str, str]
@@ -59,6 +63,7 @@ class Vocabulary:
     nothing: tuple[frozenset[str], ...]
     codes: dict[str, dict[str, str]]
     plausible: dict[str, tuple[float, float]]
+    own: dict[str, tuple[frozenset[str], ...]]
     known: frozenset[str]
 
 
@@ -104,6 +109,7 @@ def vocabulary() -> Vocabulary:
         spelling=spelling,
         somewhat_against=frozenset(data["against"]["somewhat"]),
         strongly_against=frozenset(data["against"]["strongly"]),
+        versions=frozenset(data["against"]["versions"]),
         never=frozenset(data["against"]["never"]),
         general=frozenset(data["general"]["words"]),
         places={text: place for place, texts in data["places"].items() for text in texts},
@@ -115,14 +121,23 @@ def vocabulary() -> Vocabulary:
         lengths={phrase: way for way, phrases in data["lengths"].items() for phrase in phrases},
         phrases=phrases,
         having={word: tuple(found) for word, found in having.items()},
-        nothing=tuple(frozenset(plain_words(cut(text), spelling)) for text in data["nothing"]["phrases"]),
+        nothing=tuple(
+            {frozenset(plain_words(cut(text), spelling)) for text in data["nothing"]["phrases"]} - {frozenset()}
+        ),
         codes={
             column: {text: value for value, texts in codes.items() for text in texts}
             for column, codes in data["codes"].items()
         },
         plausible={name: (float(low), float(high)) for name, (low, high) in data["plausible"].items()},
+        own={canonical: _own(canonical, data["own"].get(canonical, []), spelling) for canonical in simple_columns()},
         known=frozenset(word for phrase in phrases for word in phrase.words),
     )
+
+
+def _own(canonical: str, named: list[str], spelling: Spelling) -> tuple[frozenset[str], ...]:
+    if canonical in RUN_COLUMNS:
+        return (frozenset(RUN_COLUMNS[canonical][0].split()),)
+    return tuple(frozenset({word}) for word in named or plain_words(cut(canonical), spelling))
 
 
 def plain_words(tokens: list[str], spelling: Spelling) -> tuple[str, ...]:

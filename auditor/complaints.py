@@ -1,0 +1,62 @@
+"""The complaints of a store, decided on when an audit is published: page, command and sheet then say the same.
+
+What the decisions rest on is read system by system, so that memory is bounded by one system's readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from auditor.policy import Policy
+from auditor.prepare.specs import Frames
+from auditor.store.decisions import Decision, complaint_states
+from auditor.store.evidence import complaints_of, events_of, readings_of
+from auditor.store.records_db import Connection
+
+#: States that end a complaint: nothing is decided on it any more.
+SETTLED = "closed"
+
+
+def complaint_tables(
+    con: Connection, results: dict[str, Path], catalog: Frames, policy: Policy, standing: Iterable[Decision]
+) -> dict[str, pl.DataFrame]:
+    """The tables `complaint`, `triage`, `reading_summary` and `reading_hour` of a snapshot.
+
+    `results` are the files of the audit's own tables; `standing` the decisions in force.
+    """
+    from auditor.triage.tables import Known, decided  # It is slow to load, and few stores hold complaints.
+
+    complaints, states = complaints_of(con), complaint_states(standing)
+    closed = [name for name, state in states.items() if state.status == SETTLED]
+    open_ = complaints.filter(pl.col("status") != SETTLED, ~pl.col("complaint_id").is_in(closed))
+    ids = open_["system_id"].unique()
+    known = Known(
+        *(_records(con, table, ids) for table in ("system", "unit")),
+        *(_results(results[table], ids) for table in ("system_result", "circuit_result")),
+    )
+    repaired = {name: date.fromisoformat(state.day) for name, state in states.items() if state.day}
+    found = decided(
+        open_, known, catalog, policy, lambda one: (readings_of(con, one), events_of(con, one)), repaired
+    )  # fmt: skip
+    return {
+        "complaint": complaints,
+        "triage": found.triage,
+        "reading_summary": found.summary,
+        "reading_hour": found.hours,
+    }
+
+
+def _records(con: Connection, table: str, ids: pl.Series) -> pl.DataFrame:
+    con.register("incoming", pl.DataFrame({"system_id": ids}).to_arrow())
+    query = f"SELECT * EXCLUDE (row_hash) FROM {table} SEMI JOIN incoming USING (system_id)"
+    found = pl.DataFrame(con.sql(query).to_arrow_table())
+    con.unregister("incoming")
+    return found
+
+
+def _results(path: Path, ids: pl.Series) -> pl.DataFrame:
+    return pl.scan_parquet(path).filter(pl.col("system_id").is_in(ids.to_list())).collect()

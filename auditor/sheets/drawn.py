@@ -1,0 +1,91 @@
+"""The two drawings of a sheet: the voltage along the path, and a week of readings with the model's limits."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import polars as pl
+
+from auditor.one_system import Case
+from auditor.one_system.profile import PLACES
+from auditor.sheets.blocks import Block, Chart, Text
+from auditor.sheets.charts import Line, chart
+
+_SHORT = {
+    "ahead of transformer": "supply", "transformer": "transformer", "PCC": "PCC", "main panel": "panel",
+    "feeder end": "feeder end", "home run end": "junction box", "unit": "last unit",
+}  # fmt: skip
+#: Circuits, and places of readings, that a drawing shows at most.
+MOST_LINES = 4
+
+
+def _limits(case: Case) -> list[tuple[float, str]]:
+    grid = next((g for g in case.top_profile.grids.values() if g is not None), None)
+    if grid is None:
+        return []
+    found = [] if grid.top_v is None else [(grid.top_v, f"range {grid.top_v:.1f} V")]
+    return found + ([] if grid.lowest_v is None else [(grid.lowest_v, f"trip {grid.lowest_v:.1f} V")])
+
+
+def profile(case: Case) -> list[Block]:
+    """The voltage along the path of the circuits that rise most; nothing where it is not known."""
+    points = case.top_profile.points.filter(pl.col("on_path") & pl.col("operating_v").is_not_null())
+    ends = points.group_by("circuit_id").agg(pl.col("operating_v").last()).sort("operating_v", descending=True)
+    shown = ends["circuit_id"].to_list()[:MOST_LINES]
+    if not shown:
+        return []
+    last = len(PLACES) - 1
+    lines = []
+    for number, circuit in enumerate(shown):
+        mine = points.filter(pl.col("circuit_id") == circuit)
+        places = mine.group_by("place", maintain_order=True).agg(pl.col("operating_v").last()).rows()
+        lines.append(Line(f"line {number + 1}", tuple((PLACES.index(p) / last, v) for p, v in places)))
+    ticks = [(number / last, _SHORT[place]) for number, place in enumerate(PLACES)]
+    label = "The voltage along the path with the supply at the top of its range and rated output"
+    named = ", ".join(shown)
+    return [
+        Chart(chart(lines, _limits(case), ticks, label), label),
+        Text(f"{label}. Circuits, in the order of the lines: {named}."),
+    ]
+
+
+def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
+    """Hourly means of the week around the highest hour, one line a place."""
+    nominal = case.prepared.circuit["unit_voltage_v"].drop_nulls()
+    full = rows.filter(~pl.col("leg").fill_null("").str.ends_with("N")) if rows.height else rows
+    if full.height < 2 or not nominal.len():
+        return []
+    begin: datetime = full["hour"].min()  # type: ignore[assignment]
+    end: datetime = full["hour"].max()  # type: ignore[assignment]
+    span = max((end - begin).total_seconds(), 3600.0)
+    lines = []
+    for (place, _), part in full.group_by("place", "circuit_id", maintain_order=True):
+        volts = part.select("hour", pl.col("v_pct") * nominal[0] / 100).rows()
+        lines.append(Line(str(place), _broken(volts, begin, span)))
+    days = range((end.date() - begin.date()).days + 1)
+    midnight = datetime.combine(begin.date(), datetime.min.time())
+    ticks = [
+        (
+            max((midnight + timedelta(days=day, hours=12) - begin).total_seconds() / span, 0.0),
+            f"{midnight + timedelta(days=day):%m-%d}",
+        )
+        for day in days
+    ]
+    label = "Hourly means of the week around the highest hour, in UTC"
+    return [
+        Chart(chart(lines[:MOST_LINES], _limits(case), [t for t in ticks if t[0] <= 1], label), label),
+        Text(label + "."),
+    ]
+
+
+def _broken(rows: list[tuple[datetime, float]], begin: datetime, span: float) -> tuple[tuple[float, float | None], ...]:
+    """Points of a line that is broken where more than two hours are missing."""
+    points: list[tuple[float, float | None]] = []
+    before: datetime | None = None
+    for hour, volts in rows:
+        at = (hour - begin).total_seconds() / span
+        if before is not None and hour - before > timedelta(hours=2):
+            points.append((at, None))
+        points.append((at, volts))
+        before = hour
+    return tuple(points)

@@ -1,0 +1,122 @@
+"""A sheet as a PDF on A4 or Letter: the same blocks and the same drawings as in HTML."""
+
+from __future__ import annotations
+
+import io
+import logging
+from datetime import UTC, datetime
+from importlib.resources import as_file, files
+from typing import Literal
+
+from fpdf import FPDF, FontFace
+from fpdf.enums import TableBordersLayout
+
+from auditor.sheets.blocks import Block, Bullets, Chart, Heading, Sheet, Table, Text
+
+Paper = Literal["a4", "letter"]
+FONT = "DejaVu"
+MARGIN_MM, LINE_MM = 15.0, 4.8
+INK, FAINT, ALERT = (29, 36, 40), (74, 85, 91), (181, 67, 44)
+#: What stands for a sign that the font has not.
+NO_SIGN = "\ufffd"
+
+
+class _Pages(FPDF):
+    """Pages with a foot: what the sheet rests on, and the page's number."""
+
+    foot = ""
+
+    def footer(self) -> None:
+        self.set_y(-MARGIN_MM)
+        self.set_font(FONT, size=6.5)
+        self.set_text_color(*FAINT)
+        self.multi_cell(0, 3, f"{self.foot}  Page {self.page_no()} of {{nb}}", align="L")
+
+
+def as_pdf(sheet: Sheet, paper: Paper = "a4", made: datetime | None = None) -> bytes:
+    """The file's bytes; `made` (UTC) is the date it states, by default that of 2000, so that equal sheets are equal."""
+    logging.getLogger("fpdf").setLevel(logging.ERROR)  # signs that the font lacks are replaced and need no remark
+    logging.getLogger("fontTools").setLevel(logging.ERROR)
+    pdf = _Pages(format=paper)
+    pdf.set_margin(MARGIN_MM)
+    pdf.set_auto_page_break(True, margin=MARGIN_MM + 6)
+    with as_file(files("auditor.sheets") / "data" / "DejaVuSans.ttf") as font:
+        pdf.add_font(FONT, fname=font)
+    signs = pdf.fonts[FONT.lower()].cmap  # type: ignore[union-attr]
+    pdf.foot = _known(sheet.foot, signs)
+    pdf.set_title(_known(sheet.title, signs))
+    pdf.set_creation_date(made or datetime(2000, 1, 1, tzinfo=UTC))
+    pdf.add_page()
+    _write(pdf, _known(sheet.title, signs), 15, INK)
+    _write(pdf, _known(sheet.subtitle, signs), 9, FAINT)
+    for block in sheet.blocks:
+        _block(pdf, block, signs)
+    return bytes(pdf.output())
+
+
+def _known(text: str, signs: object) -> str:
+    """The text with a mark for each sign that the font has not; control characters are blanks."""
+    return "".join(c if ord(c) in signs else " " if c.isspace() else NO_SIGN for c in text)  # type: ignore[operator]
+
+
+def _write(pdf: FPDF, text: str, size: float, colour: tuple[int, int, int]) -> None:
+    pdf.set_font(FONT, size=size)
+    pdf.set_text_color(*colour)
+    pdf.multi_cell(0, size * 0.5, text, new_x="LMARGIN", new_y="NEXT", align="L")
+    pdf.ln(1)
+
+
+def _block(pdf: FPDF, block: Block, signs: object) -> None:
+    match block:
+        case Heading(text):
+            _heading(pdf, _known(text, signs))
+        case Text(text, warning):
+            _write(pdf, _known(text, signs), 9.5, ALERT if warning else INK)
+        case Bullets(items):
+            for item in items:
+                _write(pdf, "\u2022 " + _known(item, signs), 9, INK)
+        case Chart(svg, _):
+            _chart(pdf, svg)
+        case Table():
+            _table(pdf, block, signs)
+
+
+def _heading(pdf: FPDF, text: str) -> None:
+    if pdf.will_page_break(30):
+        pdf.add_page()
+    pdf.ln(2)
+    _write(pdf, text, 11.5, INK)
+    pdf.set_draw_color(*FAINT)
+    pdf.line(pdf.l_margin, pdf.get_y(), pdf.w - pdf.r_margin, pdf.get_y())
+    pdf.ln(1.5)
+
+
+def _chart(pdf: FPDF, svg: str) -> None:
+    height = pdf.epw * 250 / 680
+    if pdf.will_page_break(height):
+        pdf.add_page()
+    pdf.set_font("helvetica", size=10)  # what the drawing's text is set in
+    pdf.image(io.BytesIO(svg.encode()), w=pdf.epw, h=height)
+    pdf.ln(1)
+
+
+def _table(pdf: FPDF, table: Table, signs: object) -> None:
+    pdf.set_font(FONT, size=7.5)
+    pdf.set_text_color(*INK)
+    pdf.set_draw_color(*FAINT)
+    align = tuple("RIGHT" if number in table.right else "LEFT" for number in range(len(table.head)))
+    widest = [max(6, *(len(row[n]) for row in (table.head, *table.rows))) for n in range(len(table.head))]
+    widths = tuple(min(width, 45) for width in widest)
+    with pdf.table(
+        borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+        text_align=align,
+        col_widths=widths,
+        line_height=LINE_MM * 0.8,
+        headings_style=FontFace(color=FAINT),
+        padding=0.6,
+    ) as drawn:
+        for cells in (table.head, *table.rows):
+            row = drawn.row()
+            for cell in cells:
+                row.cell(_known(cell, signs))
+    pdf.ln(1)

@@ -1,0 +1,154 @@
+"""The decision on one complaint: safety first, then causes in order with what speaks for and against each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from auditor.policy import Policy
+from auditor.records.evidence_schema import OTHER_TRIP, TRIP
+from auditor.triage.causes import factors, over_target, prior, wrong_profile
+from auditor.triage.contrasts import Contrast, contrasts, in_percent
+from auditor.triage.logs import log_of
+from auditor.triage.next_reading import Look, looks, taken
+from auditor.triage.repair import Proof, days_of, proof
+from auditor.triage.safety import CALL, Alarm, alarms
+from auditor.triage.site import Site
+from auditor.triage.weighing import GROUPS, TITLES, Factor, grouped, posterior, speaks_for
+
+#: Evidence that makes an answer this much likelier or less likely [natural logarithm] is told for or against it.
+TELLING = 0.4
+STOP, DECIDED, CANNOT_TELL = "stop", "decided", "cannot tell"
+
+NO_LOOK = "No single reading would settle it; record for a week at the service, with the output."
+NEXT_STEPS = {
+    "design": "Ask for a design that meets the rise target, such as a feed at the centre, a larger home run or a split"
+    " branch; the system's page shows what each would do.",
+    "workmanship": "Send a crew to compare what was built with the record, and to check every termination of the path,"
+    " dead and proved so.",
+    "grid": "Send the sheet for the utility and ask for a recording at the service terminals.",
+    "settings": "Have the settings corrected with the utility's consent; raise no trip level or time.",
+    "other": "Look up what the other stops mean in the maker's list; overvoltage does not explain this complaint.",
+}
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """One answer: its key in GROUPS, what it is called, its chance, the sentences that speak for it and against it."""
+
+    cause: str
+    title: str
+    chance: float
+    speaks_for: tuple[str, ...]
+    speaks_against: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What triage says of a complaint.
+
+    state      "stop" (a call, with no ranking and no further look), "decided" or "cannot tell"
+    answer     in a few words; next_step in a sentence
+    alarms     what the call rests on
+    ranked     all answers, the likeliest first; none where there is an alarm
+    looks      the looks that would tell most; none where there is an alarm, or a decision that needs none
+    evidence   everything that was weighed, in sentences
+    contrasts  what the readings say by themselves
+    assumed    what the decision assumes
+    proof      of a repair, where one was noted
+    """
+
+    state: str
+    answer: str
+    next_step: str
+    alarms: tuple[Alarm, ...]
+    ranked: tuple[Ranked, ...]
+    looks: tuple[Look, ...]
+    evidence: tuple[str, ...]
+    contrasts: tuple[Contrast, ...]
+    assumed: tuple[str, ...]
+    proof: Proof | None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What was measured and reported of one system: its readings and events as imported, and its place."""
+
+    readings: pl.DataFrame
+    events: pl.DataFrame
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+
+
+def decide(site: Site, evidence: Evidence, policy: Policy, repaired_on: date | None = None) -> Decision:
+    """Decide on a complaint.
+
+    Once a repair was noted, the causes are weighed by what came before that day, the proof by what came since, and an
+    alarm counts only if it was read since.
+    """
+    rows, events = in_percent(evidence.readings, site, policy), evidence.events
+    done = None
+    if repaired_on is None:
+        found = _contrasts(rows, events, site, policy)
+        alarm = alarms(rows, found, site, policy)
+    else:
+        days = days_of(events, site.system_id, evidence.latitude_deg, evidence.longitude_deg)
+        done = proof(days, repaired_on, policy.triage.proof_trip_days)
+        since = pl.col("start") >= pl.lit(repaired_on).cast(pl.Datetime)
+        later = rows.filter(since)
+        alarm = alarms(later, _contrasts(later, events.filter(since), site, policy), site, policy)
+        rows, events = rows.filter(~since), events.filter(~since)
+        found = _contrasts(rows, events, site, policy)
+    if alarm:
+        kinds = " and ".join(sorted({each.kind for each in alarm}))
+        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done)
+    return _ranked(site, rows, events, found, policy, done)
+
+
+def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Policy) -> list[Contrast]:
+    return contrasts(rows, events.filter(pl.col("kind").is_in([TRIP, OTHER_TRIP])), site, policy)
+
+
+def _ranked(
+    site: Site, rows: pl.DataFrame, events: pl.DataFrame, found: list[Contrast], policy: Policy, done: Proof | None
+) -> Decision:
+    before = prior(policy)
+    told = factors(found, rows, events, log_of(events), site, policy)
+    chances = posterior(before, told)
+    by_answer = grouped(chances)
+    order = sorted(GROUPS, key=lambda key: -by_answer[key])
+    answers = tuple(_answer(key, by_answer[key], told, before) for key in order)
+    first = answers[0]
+    sure = first.chance >= policy.triage.sure_from
+    known = taken(found, {factor.name for factor in told})
+    if wrong_profile(site) and sure and first.cause == "settings":
+        known.add("settings")
+    further = tuple(looks(chances, site, known, policy))
+    state, answer = (DECIDED, first.title) if sure else (CANNOT_TELL, CANNOT_TELL)
+    step = _step(first.cause, site) if sure else further[0].sentence if further else NO_LOOK
+    sentences = tuple(factor.sentence for factor in told)
+    return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done)
+
+
+def _answer(key: str, chance: float, told: list[Factor], before: object) -> Ranked:
+    spoken = [(speaks_for(factor, key, before), factor.sentence) for factor in told]  # type: ignore[arg-type]
+    pro = tuple(sentence for weight, sentence in sorted(spoken, key=lambda s: -s[0]) if weight >= TELLING)
+    contra = tuple(sentence for weight, sentence in sorted(spoken) if weight <= -TELLING)
+    return Ranked(key, TITLES[key], chance, pro, contra)
+
+
+def _step(cause: str, site: Site) -> str:
+    """The next step; a design over its target is told whatever the cause is."""
+    step = NEXT_STEPS[cause]
+    if over_target(site) and cause != "design":
+        step += (
+            f" The wiring's own rise of {site.wiring_pct:.1f} % is over its target of {site.target_pct:.1f} % besides."
+        )
+    return step
+
+
+def _assumed(site: Site) -> tuple[str, ...]:
+    """What every decision assumes, and what the likelihood does of this system."""
+    return ("how likely each cause is beforehand", "one cause behind the complaint", *site.assumed)

@@ -1,0 +1,48 @@
+"""The quality page's figures. A comparison of a published run never changes, so the last few are kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import polars as pl
+
+from auditor.quality.compare import Comparison
+from auditor.reports.quality import comparison as compared
+from auditor.reports.quality import fault_counts as counted
+from auditor.store import Store
+from auditor.store.records_db import Connection
+from auditor.store.snapshot import open_snapshot
+
+#: Comparisons kept: at a million cases each takes some seconds and a tenth of a gigabyte.
+KEPT = 4
+
+
+@dataclass(frozen=True)
+class Run:
+    """A published run of a store: its number, and what tells it from one of the same number made anew."""
+
+    root: Path
+    number: int
+    made: str
+
+
+def run_of(con: Connection, store: Store) -> Run:
+    """The run that a snapshot holds."""
+    number, made = con.execute("SELECT run, made FROM audit").fetchall()[0]
+    return Run(store.root, int(number), str(made))
+
+
+@lru_cache(maxsize=KEPT)
+def comparison(run: Run, by: str, outcome: str, region: str = "") -> Comparison:
+    """The comparison of a run; AuditorError where there is no such comparison."""
+    with open_snapshot(Store(run.root), run.number) as con:
+        return compared(con, by, outcome, region)
+
+
+@lru_cache(maxsize=KEPT)
+def fault_counts(run: Run, by: str, region: str = "") -> pl.DataFrame:
+    """Systems judged and failing by unit, year and cause, of a run."""
+    with open_snapshot(Store(run.root), run.number) as con:
+        return counted(con, by, region)

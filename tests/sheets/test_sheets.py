@@ -1,0 +1,81 @@
+"""Sheets: nothing imported is ever markup, both papers and both formats hold the same, and equal sheets are equal."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from auditor.sheets.blocks import Bullets, Chart, Heading, Sheet, Table, Text
+from auditor.sheets.charts import Line, chart
+from auditor.sheets.content import sheet
+from auditor.sheets.html import as_html
+from auditor.sheets.pdf import as_pdf
+from auditor.store import Store
+from auditor.store.snapshot import open_snapshot
+
+HOSTILE = '<img src=x onerror="run()"> & **bold** <script>\u202e</script> 日本'
+DRAWN = chart(
+    [Line("unit", ((0.0, 245.0), (1.0, 251.0)))], [(252.0, "range 252 V"), (400.0, "far")], [(0.5, "noon")], "x"
+)
+EVERY = Sheet(
+    HOSTILE,
+    HOSTILE,
+    (Heading(HOSTILE), Text(HOSTILE, warning=True), Bullets((HOSTILE,)), Table((HOSTILE, "V"), ((HOSTILE, "1"),), (1,)),
+     Chart(DRAWN, "a chart")),
+    HOSTILE,
+)  # fmt: skip
+#: Points of an inch: A4 is 210 by 297 mm, Letter 8.5 by 11 inches.
+PAPERS = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
+
+
+def test_imported_text_is_never_markup() -> None:
+    text = as_html(EVERY)
+    assert "<img" not in text
+    assert "<script" not in text
+    assert text.count("&lt;img src=x onerror=&quot;run()&quot;&gt; &amp;") == 9
+    # Nothing is asked for from outside.
+    assert not re.search(r"(src|href)=\"?(http|//)|@import|url\(", text)
+    ET.fromstring(re.search(r"<svg.*</svg>", text, re.S)[0])  # type: ignore[index]
+
+
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_a_pdf_has_the_papers_size_and_is_equal_again(paper: str) -> None:
+    first, again = (as_pdf(EVERY, paper) for _ in range(2))  # type: ignore[arg-type]
+    assert first.startswith(b"%PDF-")
+    assert first == again
+    box = re.search(rb"/MediaBox \[0 0 ([0-9.]+) ([0-9.]+)\]", first)
+    assert box is not None
+    assert tuple(map(float, box.groups())) == pytest.approx(PAPERS[paper], abs=0.1)
+    for forbidden in (b"/JavaScript", b"/URI", b"/Launch"):
+        assert forbidden not in first
+
+
+def test_a_chart_leaves_out_limits_far_from_its_lines() -> None:
+    root = ET.fromstring(DRAWN)
+    texts = [each.text for each in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert "range 252 V" in texts
+    assert "far" not in texts
+    # 245 V lies lower on the page than 251 V.
+    points = root.find("{http://www.w3.org/2000/svg}polyline").get("points")  # type: ignore[union-attr]
+    (_, low), (_, high) = (tuple(map(float, pair.split(","))) for pair in str(points).split())
+    assert low > high
+
+
+def test_each_sheet_holds_what_its_reader_asks_for(sample_store: tuple[Store, object]) -> None:
+    with open_snapshot(sample_store[0]) as con:
+        system_id = con.execute(
+            "SELECT min(system_id) FROM system_result WHERE trip_days_per_year > 0 AND worst_total_rise_pct > 2"
+        ).fetchall()[0][0]
+        sheets = {audience: sheet(con, [], system_id, audience) for audience in ("utility", "crew")}  # type: ignore[arg-type]
+        hashes = con.execute("SELECT content_hash FROM audit").fetchall()[0][0]
+        shown = {name: as_html(made) for name, made in sheets.items()}
+    for text in shown.values():
+        for word in (system_id, "Settings", "Assumed", "licensed person", "open neutral", hashes[:16], "<svg"):
+            assert word in text, word
+    for word in ("Voltage rise by part", "home run", "NEC Chapter 9 Table 8", "Voltages that were read", "threshold"):
+        assert word in shown["utility"], word
+    for word in ("What to measure", "L1-N, L2-N, L1-L2", "never inside the meter enclosure", "prove dead"):
+        assert word in shown["crew"], word
+    assert shown["crew"].index("open neutral") < shown["crew"].index("What to measure")

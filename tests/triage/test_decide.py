@@ -1,0 +1,155 @@
+"""From readings that are made to what they were made with, and from a log to the proof of a repair."""
+
+from __future__ import annotations
+
+import datetime as dt
+import random
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy import stats
+from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, trip, week, within_target
+
+from auditor.triage.contrasts import contrasts, in_percent
+from auditor.triage.decide import CANNOT_TELL, DECIDED, decide
+from auditor.triage.repair import FAILED, OPEN, PROVED, UNTOLD, proof
+from auditor.triage.site import Other
+from auditor.triage.tables import by_hour, summary
+
+TRIPS = [trip(dt.datetime(2025, 6, 10 + day, 15, 50)) for day in range(5)]
+#: Places between which the whole wiring lies, and what they rise by [%].
+WIRING = sum(PARTS[1:])
+
+
+def test_the_rise_between_two_places_is_recovered_within_its_interval() -> None:
+    inside = 0
+    for seed in range(30):
+        rows = in_percent(frame(week(("main panel", "unit"), random.Random(seed))), SITE, POLICY)
+        (found,) = [c for c in contrasts(rows, frame([], "event"), SITE, POLICY) if c.kind == "difference"]
+        assert found.low_pct < found.high_pct < found.low_pct + 0.2
+        inside += found.low_pct <= WIRING <= found.high_pct
+    # Two standard deviations hold 95 of 100; of 30 at least 25 in all but one case of ten thousand.
+    assert inside >= 25
+
+
+def test_instruments_that_are_off_do_not_move_the_fitted_rise() -> None:
+    rows = week(("main panel", "unit"), random.Random(5))
+    off = [row | {"mean_v": float(str(row["mean_v"])) + (1.5 if row["place"] == "unit" else 0.0)} for row in rows]
+    both = [contrasts(in_percent(frame(r), SITE, POLICY), frame([], "event"), SITE, POLICY)[0] for r in (rows, off)]
+    assert both[1].value_pct == pytest.approx(both[0].value_pct, abs=0.02)
+
+
+def test_own_trips_are_steps() -> None:
+    rows, trips = [], []
+    rng = random.Random(7)
+    for day in range(25):
+        at, supply = dt.datetime(2025, 6, 1) + dt.timedelta(days=day, hours=15), 102 + rng.gauss(0, 0.5)
+        for slot, share in enumerate((0.9, 0.9, 0.0, 0.0)):
+            noise = rng.gauss(0, 0.15)
+            rows.append(reading("unit", at + dt.timedelta(minutes=5 * slot), share, supply + noise, duration_s=300.0))
+        trips.append(trip(at + dt.timedelta(minutes=9)))
+    made = in_percent(frame(rows), SITE, POLICY)
+    (found,) = [c for c in contrasts(made, frame(trips, "event"), SITE, POLICY) if c.kind == "step"]
+    assert (found.count, found.spot) == (25, False)
+    assert found.low_pct <= 0.9 + sum(PARTS) <= found.high_pct
+    assert found.high_pct - found.low_pct < 1.0
+    # Without the log the same fall may be a cloud, which moves the neighbours too.
+    assert [c for c in contrasts(made, frame([], "event"), SITE, POLICY) if c.kind == "step"] == []
+
+
+def test_nothing_known_is_no_answer_but_names_what_would_tell() -> None:
+    found = decide(SITE, evidence([], []), POLICY)
+    assert found.state == CANNOT_TELL
+    assert found.looks[0].bits == max(look.bits for look in found.looks) > 0.1
+    assert found.next_step == found.looks[0].sentence
+    assert sum(one.chance for one in found.ranked) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("supply_pct", "parts", "answer"),
+    [(107.5, PARTS, "service or grid"), (102.0, (0.1, 0.4, 1.9, 0.8), "workmanship")],
+)
+def test_readings_at_two_places_settle_it(supply_pct: float, parts: tuple[float, ...], answer: str) -> None:
+    rows = week(("service", "unit"), random.Random(11), supply_pct=supply_pct, parts=parts)
+    rows += [
+        reading("service", NOON + dt.timedelta(minutes=n), share, supply_pct, solar=solar, instrument="r", error_v=0.2)
+        for n, share, solar in ((0, 0.9, "on"), (3, 0.0, "off"))
+    ]
+    found = decide(SITE, evidence(rows, TRIPS), POLICY)
+    assert (found.state, found.answer) == (DECIDED, answer)
+    assert found.ranked[0].speaks_for
+
+
+def test_a_wrong_profile_is_looked_for_on_a_single_unit_too() -> None:
+    inner = [trip(dt.datetime(2025, 6, 10 + day, 15, 50), unit="5") for day in range(5)]
+    swapped = replace(SITE, others=(Other("1", 5, "Old rule", 106.0),))
+    found = decide(swapped, evidence([], inner), POLICY)
+    assert (found.state, found.answer) == (DECIDED, "settings")
+    assert any("place 5" in sentence for sentence in found.ranked[0].speaks_for)
+    required = replace(within_target(), required="New rule", required_pct=112.0)
+    assert decide(required, evidence([], TRIPS), POLICY).ranked[0].cause == "settings"
+    assert decide(within_target(), evidence([], TRIPS), POLICY).ranked[0].cause != "settings"
+
+
+def test_a_mean_tells_nothing_of_the_moment_of_a_trip() -> None:
+    at = dt.datetime(2025, 6, 10, 15, 45)
+    mean = [reading("unit", at, 0.9, 102.0, duration_s=900.0)]
+    peak = [mean[0] | {"max_v": 255.0}]
+    told = [decide(SITE, evidence(rows, TRIPS[:1]), POLICY).evidence for rows in (mean, peak)]
+    assert [any("first threshold" in sentence for sentence in each) for each in told] == [False, True]
+
+
+def days(first: dt.date, count: int, trips: dict[int, int], share: float = 1.0) -> pl.DataFrame:
+    """Logged days with so many trips on some of them."""
+    return pl.DataFrame(
+        {
+            "day": [first + dt.timedelta(days=n) for n in range(count)],
+            "logged_share": [share] * count,
+            "trips": [trips.get(n, 0) for n in range(count)],
+        }
+    )
+
+
+def test_three_expected_and_none_seen_prove_a_repair() -> None:
+    # Garwood: with none seen the one-sided 95 % limit of a Poisson mean is 2.9957, so that three are enough.
+    assert stats.poisson.cdf(0, 2.9957) == pytest.approx(0.05, abs=1e-5)
+    june, repaired = dt.date(2025, 6, 1), dt.date(2026, 6, 1)
+    # Nine trip-days in thirty days of June before: 0.3 a day; eleven days of the next June expect 3.3.
+    old = days(june, 30, dict.fromkeys(range(9), 2))
+    enough, few = (pl.concat([old, days(dt.date(2026, 6, 2), n, {})]) for n in (11, 9))
+    done = proof(enough, repaired, 3.0)
+    assert (done.state, done.seen) == (PROVED, 0)
+    assert done.expected == pytest.approx(3.3)
+    assert proof(few, repaired, 3.0).state == OPEN
+    assert proof(pl.concat([old, days(dt.date(2026, 6, 2), 20, {4: 1})]), repaired, 3.0).state == FAILED
+    # A winter's silence says nothing of June, nor does a log without a trip before.
+    winter = proof(pl.concat([old, days(dt.date(2026, 11, 1), 60, {})]), repaired, 3.0)
+    assert (winter.state, winter.expected) == (OPEN, 0.0)
+    assert proof(pl.concat([days(june, 30, {}), days(dt.date(2026, 6, 2), 20, {})]), repaired, 3.0).state == UNTOLD
+    # A day that was logged in part counts in part.
+    part = proof(pl.concat([old, days(dt.date(2026, 6, 2), 11, {}, share=0.5)]), repaired, 3.0)
+    assert part.expected == pytest.approx(1.65)
+
+
+def test_after_a_repair_the_readings_since_raise_the_alarm() -> None:
+    hot = (*PARTS[:2], PARTS[2] + 2.5, PARTS[3])
+    rows = week(("main panel", "unit"), random.Random(1), parts=hot)
+    found = decide(SITE, evidence(rows, TRIPS), POLICY, dt.date(2025, 6, 20))
+    assert found.state != "stop"
+    assert found.proof is not None
+    assert decide(SITE, evidence(rows, TRIPS), POLICY, dt.date(2025, 6, 1)).state == "stop"
+
+
+def test_summaries_count_what_was_read() -> None:
+    rows = [
+        reading("service", NOON + dt.timedelta(hours=hour), 0.0, pct, service=0.0, leg="L1-L2")
+        for hour, pct in enumerate((104.0, 104.0, 106.0, 111.0))
+    ]
+    made = in_percent(frame(rows), SITE, POLICY)
+    row = summary(made, SITE).row(0, named=True)
+    assert (row["readings"], row["over_top_pct"], row["over_threshold_pct"]) == (4, 50.0, 25.0)
+    assert row["worst_hour"] == NOON + dt.timedelta(hours=3)
+    assert row["worst_hour_v"] == pytest.approx(240 * 1.11)
+    assert np.allclose(by_hour(made, SITE)["v_pct"].to_numpy(), [104.0, 104.0, 106.0, 111.0])
