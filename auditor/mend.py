@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
 
 #: Systems whose candidates are worked out at once, and such batches at a time. Memory is bounded by them.
-BATCH_SYSTEMS = 20_000
+BATCH_SYSTEMS = 10_000
 WORKERS = min(4, os.cpu_count() or 1)
 
 #: The price file that a store holds, where it holds one.

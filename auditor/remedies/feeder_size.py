@@ -2,8 +2,7 @@
 
 What
     Replaces the conductors of the feeders that carry circuits over the target by the first size with which all of these
-    circuits meet it; also where the feeder's ampacity is what fails. Up to
-    four sizes above the recorded one are tried.
+    circuits meet it; also where the feeder's ampacity is what fails. Up to four sizes above the recorded one are tried.
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with

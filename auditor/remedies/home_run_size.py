@@ -2,8 +2,8 @@
 
 What
     Replaces the conductors of the home runs of the circuits that miss the target by the first size with which they
-    meet it; also where the conductor's ampacity or its small-conductor limit
-    is what fails. Up to four sizes above the recorded one are tried.
+    meet it; also where the conductor's ampacity or its small-conductor limit is what fails. Up to four sizes above the
+    recorded one are tried.
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with
