@@ -34,6 +34,21 @@ def test_the_rise_between_two_places_is_recovered_within_its_interval() -> None:
     assert inside >= 25
 
 
+def test_errors_that_linger_widen_the_interval() -> None:
+    inside = 0
+    for seed in range(40):
+        rng, drift = random.Random(seed), 0.0
+        rows = week(("main panel", "unit"), rng, days=3)
+        for row in rows:
+            if row["place"] == "unit":
+                drift = 0.93 * drift + rng.gauss(0, 0.25)
+                row["mean_v"] = float(str(row["mean_v"])) + drift
+        found = contrasts(in_percent(frame(rows), SITE, POLICY), frame([], "event"), SITE, POLICY)
+        (made,) = [c for c in found if c.kind == "difference"]
+        inside += made.low_pct <= WIRING <= made.high_pct
+    assert inside >= 35
+
+
 def test_instruments_that_are_off_do_not_move_the_fitted_rise() -> None:
     rows = week(("main panel", "unit"), random.Random(5))
     off = [row | {"mean_v": float(str(row["mean_v"])) + (1.5 if row["place"] == "unit" else 0.0)} for row in rows]
@@ -131,6 +146,9 @@ def test_three_expected_and_none_seen_prove_a_repair() -> None:
     # A day that was logged in part counts in part.
     part = proof(pl.concat([old, days(dt.date(2026, 6, 2), 11, {}, share=0.5)]), repaired, 3.0)
     assert part.expected == pytest.approx(1.65)
+    # So it does before the repair: nine trip-days in thirty half days are 0.6 a day.
+    half = pl.concat([days(june, 30, dict.fromkeys(range(9), 2), share=0.5), days(dt.date(2026, 6, 2), 11, {})])
+    assert proof(half, repaired, 3.0).expected == pytest.approx(6.6)
 
 
 def test_after_a_repair_the_readings_since_raise_the_alarm() -> None:
