@@ -51,6 +51,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     },
     "auditor.remedies": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.catalog", "auditor.policy", "auditor.trips"),
+        "auditor.electrical",
     },
     "auditor.mend": {
         *("auditor.remedies", "auditor.catalog", "auditor.policy", "auditor.prepare", "auditor.records"),

@@ -65,6 +65,7 @@ def demo(
         for path in sorted((sample / "catalog").glob("*.toml")):
             shutil.copyfile(path, place.catalog / path.name)
         shutil.copyfile(sample / "policy.toml", place.policy)
+        shutil.copyfile(sample / "prices.toml", place.root / "prices.toml")
         pairs = [(sample / name, sample / mapping if mapping else None) for name, mapping in FILES]
         import_into(place, pairs, audit=False, defer_note=False)
         for name, imported_as in EVIDENCE:

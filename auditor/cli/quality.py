@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -15,15 +16,17 @@ from auditor.errors import AuditorError
 from auditor.quality import field, patterns, words
 from auditor.quality.compare import Comparison
 from auditor.reports import quality
-from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by
+from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by, run_then
 from auditor.reports.export import export_frame
 from auditor.reports.found import FOUND_WORDS, read_found
 from auditor.store import Store
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import open_snapshot
+from auditor.store.snapshot import current_number, open_snapshot
 
 app = typer.Typer(help="Audit past work fairly: who differs by more than chance and case mix explain, and since when.")
 
+#: By which rules a comparison can be made.
+RULES = ("then", "now")
 SHOWN_UNITS, SHOWN_CAUSES, SHOWN_REPEATS = 20, 8, 8
 OutputOption = Annotated[Path | None, typer.Option("--output", "-o", help="A .csv, .xlsx, .jsonl or .parquet file.")]
 RunOption = Annotated[int | None, typer.Option("--run", help="An earlier run; default: the one that is shown.")]
@@ -39,6 +42,14 @@ def compare(
             "--outcome", help="A check, 'verdict', 'severity:safety', or 'trips:BAND' for that band or more often."
         ),
     ] = DEFAULT_OUTCOME,
+    region: Annotated[str, typer.Option("--region", help="Compare within this region alone.")] = "",
+    rules: Annotated[
+        str,
+        typer.Option(
+            "--rules",
+            help="'then': by the specs of each design date; 'now': by the run's own. Default: then, where it is known.",
+        ),
+    ] = "",
     run: RunOption = None,
     part: Annotated[
         str, typer.Option("--part", help=f"What --output writes: {', '.join(quality.PARTS)}.")
@@ -49,21 +60,57 @@ def compare(
     """Compare by an outcome, adjusted for run lengths, units per branch, service and year; print or write it."""
     if context.invoked_subcommand:
         return
-    with open_snapshot(Store(store), run) as con:
-        found = quality.comparison(con, by, outcome)
+    place = Store(store)
+    judging, beside = _runs(place, rules, run)
+    with open_snapshot(place, judging) as con:
+        found = quality.comparison(con, by, outcome, region)
         if output is None:
-            _told(con, found, outcome, store)
+            _told(con, found, outcome, region, store)
+            _beside(place, beside, (by, outcome, region))
+            if beside is None and not rules and run is None and run_then(place, judging) is None:
+                show.plain(f"By the specs of each design date: auditor recheck --as-of design-date{at_store(store)}")
             return
-        written = export_frame(quality.part_of(con, found, part), output)
+        written = export_frame(quality.part_of(con, found, part, region), output)
     show.plain(f"{output}: {show.counted(written.rows, 'row')}.")
 
 
-def _told(con: Connection, found: Comparison, outcome: str, store: Path) -> None:
+def _runs(place: Store, rules: str, run: int | None) -> tuple[int, int | None]:
+    """The run to compare by, and the one of today's rules to tell beside it, None where that is the same."""
+    if rules not in ("", *RULES):
+        raise AuditorError(f"--rules {rules}: say {' or '.join(RULES)}.")
+    place.require()
+    now = current_number(place) if run is None else run
+    if rules == "now" or (run is not None and not rules):
+        return now, None
+    then = run_then(place, now)
+    if then is None and rules == "then":
+        raise AuditorError(
+            f"Run {now} was not judged by the specs of each design date yet. Run: auditor recheck --as-of design-date"
+            f"{f' --run {run}' if run is not None else ''}{at_store(place.root)}"
+        )
+    return (now, None) if then in (None, now) else (int(then or now), now)
+
+
+def _beside(place: Store, now: int | None, asked: tuple[str, str, str]) -> None:
+    """Today's answer, beside that by the rules of then."""
+    if now is None:
+        return
+    with open_snapshot(place, now) as con:
+        found = quality.comparison(con, *asked)
+        rules = judged_by(con)
+    show.plain(
+        f"\nBeside it by today's rules: {found.failed:,} of {found.judged:,} fail."
+        f" {words.answer(found, UNITS[found.by])}\n  {rules}"
+    )
+
+
+def _told(con: Connection, found: Comparison, outcome: str, region: str, store: Path) -> None:
     plural = UNITS[found.by]
     unknown = int(found.units["unknown"].sum())
+    where = f", in {region}" if region else ""
     show.plain(judged_by(con))
     show.plain(
-        f"{outcome}: {found.failed:,} of {found.judged:,} fail; {unknown:,} more are unknown and do not count.\n"
+        f"{outcome}{where}: {found.failed:,} of {found.judged:,} fail; {unknown:,} more are unknown and do not count.\n"
     )
     show.plain(words.answer(found, plural))
     show.plain(words.method(found))
@@ -81,16 +128,16 @@ def _told(con: Connection, found: Comparison, outcome: str, store: Path) -> None
     left = told.height - told.filter(kept).height
     if left:
         show.plain(f"and {left:,} smaller ones without evidence that they differ.")
-    _patterns(con, found.by)
-    also = f" --outcome {outcome}" if outcome != DEFAULT_OUTCOME else ""
+    _patterns(quality.fault_counts(con, found.by, region))
+    also = f" --outcome {shlex.quote(outcome)}" if outcome != DEFAULT_OUTCOME else ""
+    also += f" --region {shlex.quote(region)}" if region else ""
     show.plain(
         f"\nAll of it: auditor quality --by {found.by}{also} -o quality.xlsx{at_store(store)}   (--part"
         f" {', '.join(quality.PARTS[1:])} write the rest)"
     )
 
 
-def _patterns(con: Connection, by: str) -> None:
-    counts = quality.fault_counts(con, by)
+def _patterns(counts: pl.DataFrame) -> None:
     show.plain(f"\n{words.READ['causes']}")
     for row in patterns.pareto(counts).head(SHOWN_CAUSES).iter_rows(named=True):
         show.plain(f"  {row['cause']}: {show.counted(row['failed'], 'system')}, {row['cumulative']:.0%} so far")

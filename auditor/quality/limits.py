@@ -20,6 +20,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Share of units that are drawn in at either end before their spread is measured [1].
 WINSORISED = 0.1
+#: Units from which overdispersion is told from a few that truly differ: a tenth at either end are two.
+LEAST_UNITS = 20
 
 
 def binomial_limit(share: npt.ArrayLike, count: npt.ArrayLike, tail: npt.ArrayLike) -> Floats:
@@ -103,10 +105,11 @@ def overdispersion(scores: npt.ArrayLike, share: float = WINSORISED) -> float:
 def widening(scores: npt.ArrayLike) -> float:
     """The factor by which squared limits are widened: the overdispersion where it is beyond chance, else 1.
 
-    Beyond chance is more than two standard deviations of the mean square above 1: 1 + 2 sqrt(2 / units) [1].
+    Beyond chance is more than two standard deviations of the mean square above 1: 1 + 2 sqrt(2 / units) [1]. Of fewer
+    than `LEAST_UNITS` it is 1: two that truly differ would pass for overdispersion, and hide each other.
     """
     units, spread = np.asarray(scores).size, overdispersion(scores)
-    return spread if units > 1 and spread > 1 + 2 * np.sqrt(2 / units) else 1.0
+    return spread if units >= LEAST_UNITS and spread > 1 + 2 * np.sqrt(2 / units) else 1.0
 
 
 def widened(tail: npt.ArrayLike, spread: float) -> Floats:

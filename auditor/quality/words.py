@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import sqrt
 from typing import Any
 
 from auditor.quality.case_mix import adjusted_for
 from auditor.quality.compare import FEWER, MORE, NONE, Comparison
 from auditor.quality.over_time import IN_A_ROW
 
+#: Deviates from what is expected within which its case mix explains what a unit shows.
+UNREMARKABLE = 1.96
 #: How to read each part.
 READ = {
     "funnel": "Each dot is one of them: how many of its cases fail against how many its case mix lets expect. Chance"
@@ -38,7 +41,9 @@ def said_of(unit: Mapping[str, Any], found: Comparison) -> str:
         return "Nothing is known: every verdict is unknown."
     if unit["evidence"] == NONE:
         sentence = f"No evidence that it differs: {count}."
-        if unit["unadjusted"] == MORE:
+        if abs(unit["score"]) * sqrt(found.spread / found.alike) > UNREMARKABLE:
+            sentence += " Its case mix does not explain that, but so far apart are some of so many."
+        elif unit["unadjusted"] == MORE:
             sentence = (
                 f"Looks worse ({unit['share']:.0%} against {found.share:.0%}), and its case mix explains it: {count}."
             )
@@ -73,6 +78,9 @@ def answer(found: Comparison, plural: str) -> str:
     if found.fit is None:
         return f"{'All' if found.failed else 'None'} of {found.judged:,} fail: no evidence that {plural} differ."
     told = found.told_apart
+    if not told.height and found.spread > found.alike:
+        varies = "all of them vary more than chance and case mix explain"
+        return f"None of {found.units.height:,} {plural} stands apart: {varies}."
     if not told.height:
         return (
             f"No evidence that {plural} differ: chance and case mix explain what {found.units.height:,} of them show."

@@ -8,7 +8,10 @@ import polars as pl
 
 from auditor.errors import AuditorError
 from auditor.quality.compare import CASES
+from auditor.reports.tables import text
+from auditor.store import Store
 from auditor.store.records_db import Connection
+from auditor.store.snapshot import open_snapshot, recheck_numbers
 from auditor.toml_file import did_you_mean
 
 #: By what cases can be compared: the column of cases, and what several of them are called.
@@ -51,20 +54,56 @@ def outcomes(con: Connection) -> dict[str, str]:
     return named | {f"{TRIPS}:{band}": f"trips expected: {band} or more often" for band in bands(con)[1:]}
 
 
+def regions(con: Connection) -> list[str]:
+    """The regions that the run's systems state, in order."""
+    return [row[0] for row in con.execute("SELECT DISTINCT region FROM shown WHERE region <> '' ORDER BY 1").fetchall()]
+
+
+def in_region(con: Connection, region: str) -> str:
+    """SQL that keeps the systems (s) of a region, or all where none is named; AuditorError names those there are."""
+    if not region:
+        return "true"
+    known = regions(con)
+    if region not in known:
+        meant = did_you_mean(region, known)
+        raise AuditorError(f"--region {region}: the run holds no such region.{meant} There are: {', '.join(known)}.")
+    return f"s.region = {text(region)}"
+
+
 def judged_by(con: Connection) -> str:
     """By which rules the run's verdicts were made, in a sentence."""
     row = con.execute("SELECT * FROM audit")
     about = dict(zip([column[0] for column in row.description or ()], row.fetchall()[0], strict=True))
     given = f", with {about['other_rules']} in place of the store's own" if about.get("other_rules") else ""
-    return (
-        f"Run {about['run']}: judged by the policy “{about['policy_name']}” and the specs of {about['as_of']}{given}."
-    )
+    specs = "the specs of each design date" if _by_design_date(con) else f"the specs of {about['as_of']}"
+    return f"Run {about['run']}: judged by the policy “{about['policy_name']}” and {specs}{given}."
 
 
-def cases(con: Connection, by: str, outcome: str) -> pl.DataFrame:
+def _by_design_date(con: Connection) -> bool:
+    """Whether a run judges each system by the specs of its design date."""
+    policy = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])
+    return bool(policy.get("specs_of") == "design date")
+
+
+def run_then(store: Store, run: int) -> int | None:
+    """The run that judges the records of `run` by the specs of each design date; None where there is none.
+
+    It is the run itself, or its newest re-check.
+    """
+    with open_snapshot(store, run) as con:
+        if _by_design_date(con):
+            return run
+    for number in sorted(recheck_numbers(store), reverse=True):
+        with open_snapshot(store, number) as con:
+            if con.execute("SELECT recheck_of FROM audit").fetchall()[0][0] == run and _by_design_date(con):
+                return number
+    return None
+
+
+def cases(con: Connection, by: str, outcome: str, region: str = "") -> pl.DataFrame:
     """The cases of an outcome with the value of what they are compared by: columns `CASES`.
 
-    Not applicable verdicts are no cases. AuditorError names what there is.
+    Not applicable verdicts are no cases; `region` narrows them to one. AuditorError names what there is.
     """
     if by not in UNITS:
         raise AuditorError(f"--by {by}: compare by {', '.join(UNITS)}.{did_you_mean(by, list(UNITS))}")
@@ -74,7 +113,8 @@ def cases(con: Connection, by: str, outcome: str) -> pl.DataFrame:
         raise AuditorError(f"--outcome {outcome}: there is no such outcome.{meant} There are: {', '.join(known)}.")
     level = con.execute('SELECT level FROM "check" WHERE "check" = ?', [outcome]).fetchall()
     of_circuits = bool(level) and level[0][0] == "circuit"
-    query = _circuits(by, outcome) if of_circuits else _systems(con, by, outcome)
+    where = in_region(con, region)
+    query = _circuits(by, outcome, where) if of_circuits else _systems(con, by, outcome, where)
     frame = pl.DataFrame(con.sql(query).to_arrow_table())
     return frame.select(pl.col(name).cast(kind) for name, kind in CASES.items())
 
@@ -86,7 +126,7 @@ def _like(value: str, home_run: str, feeder: str, units: str, failed: str) -> st
     )
 
 
-def _circuits(by: str, outcome: str) -> str:
+def _circuits(by: str, outcome: str, where: str) -> str:
     verdict = f"r.{outcome.replace('-', '_')}_verdict"
     value = "coalesce(c.inverter_model, m.model)" if by == "model" else VALUES[by]
     failed = f"CASE {verdict} WHEN 'fail' THEN true WHEN 'pass' THEN false END"
@@ -95,7 +135,7 @@ def _circuits(by: str, outcome: str) -> str:
         " FROM circuit_result r JOIN system s USING (system_id) JOIN circuit c USING (system_id, circuit_id)"
         f" JOIN shown m USING (system_id) LEFT JOIN ({_HOME_RUN}) h USING (system_id, circuit_id)"
         f" LEFT JOIN ({_FEEDER}) f ON f.system_id = r.system_id AND f.combiner_id = coalesce(c.combiner_id, '')"
-        f" WHERE {verdict} IN ('fail', 'unknown', 'pass') ORDER BY r.system_id, r.circuit_id"
+        f" WHERE {where} AND {verdict} IN ('fail', 'unknown', 'pass') ORDER BY r.system_id, r.circuit_id"
     )
 
 
@@ -105,20 +145,18 @@ def _any_of(bits: str) -> str:
     return f"CASE WHEN {failing} THEN true WHEN m.unknown_checks & {bits} <> 0 THEN NULL ELSE false END"
 
 
-def _systems(con: Connection, by: str, outcome: str) -> str:
+def _systems(con: Connection, by: str, outcome: str, where: str) -> str:
     """Systems; their longest runs and fullest branch stand for them."""
     if outcome.startswith(f"{TRIPS}:"):
         often = bands(con)[bands(con).index(outcome.partition(":")[2]) :]
-        listed = ", ".join("'" + band.replace("'", "''") + "'" for band in often)
-        failed, where = f"r.trip_band IN ({listed})", ""
+        failed = f"r.trip_band IN ({', '.join(map(text, often))})"
     elif outcome.startswith(f"{SEVERITY}:"):
-        named = outcome.partition(":")[2].replace("'", "''")
-        bits = f"(SELECT bit_or(1::UINTEGER << number) FROM \"check\" WHERE severity = '{named}')"
-        failed, where = _any_of(bits), ""
+        severity = text(outcome.partition(":")[2])
+        failed = _any_of(f'(SELECT bit_or(1::UINTEGER << number) FROM "check" WHERE severity = {severity})')
     else:
         column = "r.verdict" if outcome == VERDICT else f"r.{outcome.replace('-', '_')}_verdict"
         failed = f"CASE {column} WHEN 'fail' THEN true WHEN 'pass' THEN false END"
-        where = f" WHERE {column} IN ('fail', 'unknown', 'pass')"
+        where += f" AND {column} IN ('fail', 'unknown', 'pass')"
     longest = "SELECT system_id, max(length_m) AS length_m FROM ({}) GROUP BY system_id"
     fullest = "SELECT system_id, max(inverter_count) AS units FROM circuit_result GROUP BY system_id"
     return (
@@ -126,5 +164,5 @@ def _systems(con: Connection, by: str, outcome: str) -> str:
         " FROM system_result r JOIN system s USING (system_id) JOIN shown m USING (system_id)"
         f" LEFT JOIN ({longest.format(_HOME_RUN)}) h USING (system_id)"
         f" LEFT JOIN ({longest.format(_FEEDER)}) f USING (system_id) LEFT JOIN ({fullest}) n USING (system_id)"
-        f"{where} ORDER BY r.system_id"
+        f" WHERE {where} ORDER BY r.system_id"
     )

@@ -7,7 +7,7 @@ import polars as pl
 from auditor.errors import AuditorError
 from auditor.quality import field, patterns, words
 from auditor.quality.compare import Comparison, compare
-from auditor.reports.cases import DAY, VALUES, cases
+from auditor.reports.cases import DAY, VALUES, cases, in_region
 from auditor.store.records_db import Connection
 
 #: The tables that a comparison is written as.
@@ -21,12 +21,12 @@ RISE = "voltage-rise"
 RISE_PARTS = ("trunk cable", "home run", "feeder")
 
 
-def comparison(con: Connection, by: str, outcome: str) -> Comparison:
-    """Compare units by an outcome; AuditorError names what there is to compare."""
-    return compare(cases(con, by, outcome), by)
+def comparison(con: Connection, by: str, outcome: str, region: str = "") -> Comparison:
+    """Compare units by an outcome, in all regions or one; AuditorError names what there is to compare."""
+    return compare(cases(con, by, outcome, region), by)
 
 
-def fault_counts(con: Connection, by: str) -> pl.DataFrame:
+def fault_counts(con: Connection, by: str, region: str = "") -> pl.DataFrame:
     """Systems judged and failing by unit, year and cause: value, year, cause, judged, failed.
 
     A cause is a check; of voltage rise, the part of the worst circuit that takes most of it.
@@ -52,7 +52,7 @@ def fault_counts(con: Connection, by: str) -> pl.DataFrame:
         con.sql(
             f"SELECT {VALUES[by]} AS value, year({DAY})::INTEGER AS year, {columns} FROM system_result r"
             " JOIN system s USING (system_id) JOIN shown m USING (system_id)"
-            f" LEFT JOIN ({_RISE_PART}) p USING (system_id) GROUP BY 1, 2 ORDER BY 1, 2"
+            f" LEFT JOIN ({_RISE_PART}) p USING (system_id) WHERE {in_region(con, region)} GROUP BY 1, 2 ORDER BY 1, 2"
         ).to_arrow_table()
     )
     long = wide.unpivot(index=["value", "year"], variable_name="cause", value_name="counts")
@@ -69,7 +69,7 @@ def told(found: Comparison) -> pl.DataFrame:
     return found.units.with_columns(pl.Series("says", says, dtype=pl.String))
 
 
-def part_of(con: Connection, found: Comparison, part: str) -> pl.DataFrame:
+def part_of(con: Connection, found: Comparison, part: str, region: str = "") -> pl.DataFrame:
     """One table of a comparison; AuditorError names those there are."""
     if part not in PARTS:
         raise AuditorError(f"--part {part}: there are {', '.join(PARTS)}.")
@@ -78,7 +78,7 @@ def part_of(con: Connection, found: Comparison, part: str) -> pl.DataFrame:
     if part == "years":
         return found.years
     if part in ("causes", "repeats"):
-        counts = fault_counts(con, found.by)
+        counts = fault_counts(con, found.by, region)
         return patterns.pareto(counts) if part == "causes" else patterns.repeats(counts)
     if found.fit is None:
         raise AuditorError("There is no fit: no case fails, or all do, or none has a verdict.")

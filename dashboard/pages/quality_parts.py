@@ -111,7 +111,7 @@ def course(found: Comparison, asked: Asked) -> Component:
     signals = years.filter(pl.col("signal") != "")
     told = "No year signals." if not signals.height else "Signals: " + "; ".join(
         f"{row['year']} ({row['signal']})" for row in signals.iter_rows(named=True)) + "."  # fmt: skip
-    back = [" ", dcc.Link("Show all together", href=PATH + Asked(asked.by, asked.outcome).address)]
+    back = [" ", dcc.Link("Show all together", href=PATH + Asked(asked.by, asked.outcome, asked.region).address)]
     parts: list[Any] = [
         components.chart_with_table(
             figures_quality.shares(years), frame, f"Over time: {who}", "quality-years", level=2,

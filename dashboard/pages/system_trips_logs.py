@@ -16,6 +16,8 @@ Row = Mapping[str, Any]
 
 #: Counts as likely in the log as this or less are told as hardly possible.
 HARDLY = 0.01
+#: Factors above this are told as more than it, and chances nearer to none or certain than this likewise.
+MOST_TIMES, LEAST_CHANCE = 100, 0.001
 #: Figures that a log replaces: column, label, whether a chance.
 FIGURES = (
     ("trip_days_per_year", "trip-days a year, expected", False),
@@ -41,8 +43,7 @@ def logs(row: Row) -> list[Component]:
             f"Before the log {days(row['trip_days_per_year' + BEFORE])} a year; after {held}, where"
             f" {days(row['expected_trip_days_in_log'])} were to be expected: ",
             html.B(days(row["trip_days_per_year"])),
-            f". The log multiplies the expectation by {_times(row['log_multiplier'])}"
-            f" (80 % between {_times(row['log_multiplier_low'])} and {_times(row['log_multiplier_high'])}).",
+            f". {_factor(row)}",
         ],
         className="trip-log",
     )
@@ -102,11 +103,23 @@ def _both(row: Row) -> Component:
 def _shown(value: float | None, chance: bool) -> str:
     if value is None:
         return "–"
-    return components.number(100 * value, "%", 1) if chance else days(value)
+    if not chance:
+        return days(value)
+    if LEAST_CHANCE <= value <= 1 - LEAST_CHANCE:
+        return components.number(100 * value, "%", 1)
+    return "below 0.1\u202f%" if value < LEAST_CHANCE else "above 99.9\u202f%"
 
 
 def _count(value: float, what: str) -> str:
     return f"{value:,.0f} {what}{'' if round(value) == 1 else 's'}"
+
+
+def _factor(row: Row) -> str:
+    """The factor that the log puts on the expectation, with its range; far beyond a hundred it is no more exact."""
+    times, low, high = (row[name] for name in ("log_multiplier", "log_multiplier_low", "log_multiplier_high"))
+    if low >= MOST_TIMES:
+        return f"The log multiplies the expectation by more than {MOST_TIMES}."
+    return f"The log multiplies the expectation by {_times(times)} (80 % between {_times(low)} and {_times(high)})."
 
 
 def _times(value: float) -> str:

@@ -35,14 +35,14 @@ def run_of(con: Connection, store: Store) -> Run:
 
 
 @lru_cache(maxsize=KEPT)
-def comparison(run: Run, by: str, outcome: str) -> Comparison:
+def comparison(run: Run, by: str, outcome: str, region: str = "") -> Comparison:
     """The comparison of a run; AuditorError where there is no such comparison."""
     with open_snapshot(Store(run.root), run.number) as con:
-        return compared(con, by, outcome)
+        return compared(con, by, outcome, region)
 
 
 @lru_cache(maxsize=KEPT)
-def fault_counts(run: Run, by: str) -> pl.DataFrame:
+def fault_counts(run: Run, by: str, region: str = "") -> pl.DataFrame:
     """Systems judged and failing by unit, year and cause, of a run."""
     with open_snapshot(Store(run.root), run.number) as con:
-        return counted(con, by)
+        return counted(con, by, region)

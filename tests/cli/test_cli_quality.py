@@ -85,6 +85,28 @@ def brought(run: Run, store: Path, units: int) -> None:
     assert run("import", "rows.csv", "--older", "--store", store).status == 0
 
 
+def test_work_is_judged_by_the_specs_of_its_design_date(run: Run, refused: Refused, store: Path) -> None:
+    dated = HEADER.replace("\n", ",design_date,designer\n")
+    rows = "".join(f"S{n},1,120/240,Larkfield U240,{16 - n % 2},20,2015-05-0{n + 1},Bo\n" for n in range(4))
+    Path("dated.csv").write_text(dated + rows, "utf-8")
+    assert run("import", "dated.csv", "--store", store).status == 0
+    compared = ("quality", "--outcome", "branch-unit-limit", "--store", store)
+    assert "Run: auditor recheck --as-of design-date" in refused(*compared, "--rules", "then")
+    assert "say then or now" in refused(*compared, "--rules", "later")
+    # The first sheet allowed sixteen, today's allows fewer.
+    today = run(*compared)
+    assert "0 of 4 fail" not in today.out
+    assert run("recheck", "--as-of", "design-date", "--store", store).status == 0
+    then = run(*compared)
+    assert "the specs of each design date" in then.out.splitlines()[0]
+    assert "branch-unit-limit: 0 of 4 fail" in then.out
+    count = today.out.partition("branch-unit-limit: ")[2].partition(" fail")[0]
+    assert f"Beside it by today's rules: {count} fail." in then.out
+    assert "By the specs of each design date: auditor recheck --as-of design-date" in today.out
+    now = run(*compared, "--rules", "now").out.splitlines()
+    assert now == today.out.splitlines()[: len(now)]
+
+
 def test_an_action_is_verified_and_reopened_by_later_audits(run: Run, refused: Refused, store: Path) -> None:
     def state() -> tuple[str, int]:
         (action,) = actions_of(in_force(all_decisions(Store(store))))

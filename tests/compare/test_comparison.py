@@ -119,11 +119,13 @@ def test_a_run_and_its_repeat_say_the_same_and_the_way_back_is_the_way_there(cha
 
 
 def test_records_and_decisions_are_causes_too(tmp_path: Path) -> None:
-    rows = [row("longer", 16), row("both", 16), row("gone", 16), row("kept", 16)]
+    rows = [row("longer", 16), row("moved", 16), row("gone", 16), row("kept", 16), row("both", 14)]
     store = new_store(tmp_path / "store", rows, equipment())
     append(store, "merge", {"keep": "kept", "drop": "gone"}, "one roof", "Ada")
-    bring(store, [row("longer", 17, breaker_a="25"), row("both", 16, trunk="Trunk B"), row("new", 3)], "more.csv")
-    # 1.33 % x 1.25 x 153 / 136 = 1.870 %, 1.33 % x 1.6 = 2.128 %: with 17 units 2.394 %; Trunk B has the old one's.
+    more = [row("longer", 17), row("moved", 16, trunk="Trunk B"), row("new", 3), row("both", 17)]
+    bring(store, more, "more.csv")
+    # Trunk A has 1.6 times the resistance now: 16 units 1.330 % x 1.6 = 2.128 %. Of 17 units 1.496 %, 2.394 % with it;
+    # of 14 units 105 / 136 x 1.330 % = 1.027 %, and 1.643 % with it. Trunk B is as it was.
     (store.catalog / "equipment.toml").write_text(equipment(trunk_times=1.6), "utf-8")
     audit(store)
     with compare(store, 1, 2) as con:
@@ -132,20 +134,14 @@ def test_records_and_decisions_are_causes_too(tmp_path: Path) -> None:
         assert told(con, "voltage-rise") == {
             "kept / 1": ("pass to fail", "trunk cable Trunk A"),
             "longer / 1": ("pass to fail", "trunk cable Trunk A"),
+            "both / 1": ("pass to fail", "only together: trunk cable Trunk A; records"),
+        }
+        assert told(con, "branch-unit-limit") == {
+            "longer / 1": ("pass to fail", "records"),
+            "both / 1": ("pass to fail", "records"),
         }
         query = "SELECT DISTINCT system_id, change, cause FROM changed WHERE change IN ('came in', 'went') ORDER BY ALL"
         assert con.execute(query).fetchall() == [
             ("gone", "went", "decision 1: merged into kept"),
             ("new", "came in", "records"),
         ]
-
-
-def test_a_record_and_a_spec_that_only_together_break_the_target(tmp_path: Path) -> None:
-    store = new_store(tmp_path / "store", [row("S", 14), row("T", 14)], equipment())
-    # 14 units: 105 / 136 x 1.33 % = 1.027 %, times 1.6: 1.643 %. 17 units: 1.496 %, times 1.6: 2.394 %.
-    bring(store, [row("S", 17)], "more.csv")
-    (store.catalog / "equipment.toml").write_text(equipment(trunk_times=1.6), "utf-8")
-    audit(store)
-    with compare(store, 1, 2) as con:
-        assert told(con, "voltage-rise") == {"S / 1": ("pass to fail", "only together: trunk cable Trunk A; records")}
-        assert told(con, "branch-unit-limit") == {"S / 1": ("pass to fail", "records")}

@@ -170,23 +170,17 @@ def test_a_waiver_hides_nothing_and_counts_no_more_after_its_day(store: Store) -
             return con.execute(query).fetchall()
 
     until = date(2026, 3, 31)
-    assert fails(audit(store).number) == [("failing", "fail", until, "Ada", "agreed")]
     # On its last day it stands, on the next it does not; the verdict is the same on both.
-    assert fails(audit(store, until).number) == [("failing", "fail", until, "Ada", "agreed")]
-    late = audit(store, date(2026, 4, 1)).number
+    last = audit(store, until).number
+    late = recheck(store, last, lambda rules: replace(rules, as_of=date(2026, 4, 1))).number
+    assert fails(last) == [("failing", "fail", until, "Ada", "agreed")]
     assert fails(late) == [("failing", "fail", None, None, None)]
-    hashes = set()
-    for run in (3, 4, 5):
-        with open_snapshot(store, run) as con:
-            hashes |= set(con.execute("SELECT content_hash FROM audit").fetchall())
-    assert len(hashes) == 1, "waivers are no input of the audit"
-
+    with open_snapshot(store, 1) as plain, open_snapshot(store, last) as waived:
+        found = [con.execute("SELECT content_hash FROM audit").fetchall() for con in (plain, waived)]
+        assert found[0] == found[1], "a waiver is no input of the audit"
     catalog = new_catalog(store.root / "other", equipment(changed_a=1.2))
-    held = recheck(store, 3, lambda rules: replace(rules, catalog=catalog)).number
-    expired = recheck(store, 3, lambda rules: replace(rules, catalog=catalog, as_of=date(2026, 4, 1))).number
-    for run, waived in ((held, "voltage-rise until 2026-03-31"), (expired, None)):
-        with compare(store, 3, run) as con:
-            told = dict(con.execute("SELECT system_id, waived FROM notice").fetchall())
-            assert told["inverter"] == waived, "still on the list"
-    append(store, "undo", {}, "not any more", "Ada", undoes=1)
-    assert fails(audit(store).number) == [("failing", "fail", None, None, None)]
+    for as_of, told in ((until, "voltage-rise until 2026-03-31"), (date(2026, 4, 1), None)):
+        run = recheck(store, last, lambda rules, as_of=as_of: replace(rules, catalog=catalog, as_of=as_of)).number
+        with compare(store, last, run) as con:
+            waived_on_list = dict(con.execute("SELECT system_id, waived FROM notice").fetchall())
+            assert waived_on_list["inverter"] == told, "waived or not, it is on the list"

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 
 import pytest
 from dash import no_update
 from dash.development.base_component import Component
 
+from auditor.catalog import load_catalog
+from auditor.policy import load_policy
+from auditor.publish import publish
 from auditor.store import Store
 from auditor.store.decisions import append
+from auditor.store.importing import import_file
+from auditor.store.records_db import open_records
 from dashboard.context import Context
 from dashboard.pages import quality, quality_parts
 from dashboard.pages.parts import key
@@ -19,6 +25,8 @@ from dashboard.pages.quality_address import Asked, asked_of
 from dashboard.snapshots import Snapshots
 
 OUTCOMES = ("voltage-rise", "verdict")
+REGIONS = ("North & West",)
+SAMPLE = Path(__file__).parents[2] / "sample_portfolio" / "catalog"
 
 
 def words(component: Component) -> str:
@@ -28,27 +36,30 @@ def words(component: Component) -> str:
 
 @pytest.mark.parametrize(
     "asked",
-    [Asked(), Asked("crew", "verdict", "A&B=1 ü"), Asked(unit=""), Asked(by="year", unit="2019")],
+    [Asked(), Asked("crew", "verdict", "North & West", "A&B=1 ü"), Asked(unit=""), Asked(by="year", unit="2019")],
     ids=["default", "all", "not stated", "year"],
 )
 def test_an_address_says_it_all(asked: Asked) -> None:
-    assert asked_of(asked.address, OUTCOMES) == (asked, ())
+    assert asked_of(asked.address, OUTCOMES, REGIONS) == (asked, ())
 
 
 def test_what_is_not_understood_is_said() -> None:
-    asked, notes = asked_of("?by=boss&outcome=luck&unit=Bo&rank=1", OUTCOMES)
+    asked, notes = asked_of("?by=boss&outcome=luck&unit=Bo&rank=1&region=Elsewhere", OUTCOMES, REGIONS)
     assert asked == Asked(unit="Bo")
-    assert len(notes) == 3
+    assert len(notes) == 4
 
 
 def test_a_choice_becomes_an_address() -> None:
     asked = Asked(unit="Bo")
-    assert quality.after(asked, "designer", "verdict", None) == "?outcome=verdict&unit=Bo"
-    assert quality.after(asked, "crew", "voltage-rise", None) == "?by=crew"
-    assert quality.after(asked, "designer", "voltage-rise", None) is no_update
+    assert quality.after(asked, "designer", "verdict", None, None) == "?outcome=verdict&unit=Bo"
+    assert quality.after(asked, "crew", "voltage-rise", key(None), None) == "?by=crew"
+    assert (
+        quality.after(asked, "designer", "voltage-rise", key("North & West"), None) == "?region=North+%26+West&unit=Bo"
+    )
+    assert quality.after(asked, "designer", "voltage-rise", key(None), None) is no_update
     for value, address in (("Ö & co", "?unit=%C3%96+%26+co"), (None, "?unit=")):
         click = {"points": [{"customdata": [key(value)]}]}
-        assert quality.after(Asked(), "designer", "voltage-rise", click) == address
+        assert quality.after(Asked(), "designer", "voltage-rise", None, click) == address
 
 
 @pytest.fixture
@@ -76,7 +87,7 @@ def test_actions_are_shown_with_who_and_when(acting: Context) -> None:
 
 @pytest.mark.parametrize("outcome", ["busbar", "trips:most weeks", "part-rise"])
 def test_every_kind_of_outcome_has_a_page(context: Context, outcome: str) -> None:
-    said = words(quality.layout(context, "", Asked("crew", outcome, "Tallis 1").address))
+    said = words(quality.layout(context, "", Asked("crew", outcome, "Tallis Isles", "Tallis 1").address))
     assert "Corrective actions" in said
     assert "NaN" not in said
 
@@ -90,3 +101,19 @@ def test_names_stand_in_charts_without_markup(context: Context) -> None:
     figure = json.dumps(part.children[2].children.figure.to_plotly_json(), default=str)
     assert "<img" not in figure
     assert "$" not in figure
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_a_few_circuits_have_a_page(own: Store, context_of_own: Context, count: int) -> None:
+    own.create()
+    rows = "system_id,circuit_id,service,inverter_model,inverter_count,breaker_a\n"
+    rows += "".join(f"S{n},1,120/240,Larkfield U240,{18 - 8 * n},20\n" for n in range(count))
+    path = own.root.with_suffix(".csv")
+    path.write_text(rows, "utf-8")
+    with own.locked("import"), open_records(own) as con:
+        import_file(con, own, path, imported_on="2026-01-31")
+        publish(con, own, load_catalog([SAMPLE]), load_policy(None), date(2026, 1, 31))
+    said = words(quality.layout(context_of_own, "", "?outcome=branch-unit-limit"))
+    told = ("No case has a verdict", "All of 1 fail: no evidence", "No evidence that designers differ")
+    assert told[count] in said
+    assert "NaN" not in said

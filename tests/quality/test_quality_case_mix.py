@@ -132,6 +132,24 @@ def test_who_is_worse_is_found_and_cases_that_fail_together_tell_less() -> None:
         assert told.to_list() == pytest.approx(alone.to_list(), rel=0.05), name
 
 
+def test_where_all_vary_none_is_told_and_the_words_say_why() -> None:
+    # Of forty designers with forty cases each, half fail two and half eighteen: nobody stands apart from that.
+    parts = [
+        cases(40, value=[f"d{n:02d}"] * 40, system_id=[f"{n}-{k}" for k in range(40)], home_run_m=[20.0] * 40,
+              failed=[k < (2 if n % 2 else 18) for k in range(40)], year=[2015 + k % 8 for k in range(40)])
+        for n in range(40)
+    ]  # fmt: skip
+    found = compare.compare(pl.concat(parts), "designer")
+    assert found.spread > 3 * found.alike
+    assert found.told_apart.height == 0
+    for unit in found.units.iter_rows(named=True):
+        said = words.said_of(unit, found)
+        assert said.startswith("No evidence that it differs: ")
+        assert said.endswith("Its case mix does not explain that, but so far apart are some of so many.")
+    assert "which widens the limits" in words.method(found)
+    assert words.answer(found, "designers").startswith("None of 40 designers stands apart: all of them vary")
+
+
 @pytest.mark.parametrize("failed", [True, False, None])
 def test_nothing_to_compare_is_said(failed: bool | None) -> None:
     found = compare.compare(cases(12, failed=pl.Series([failed] * 12, dtype=pl.Boolean)), "designer")

@@ -67,9 +67,10 @@ def test_overdispersion() -> None:
     assert limits.overdispersion(np.sqrt(mean) * np.log(seen / mean), 0.0) == pytest.approx(2.948033, abs=5e-7)
     # Drawn in by hand: of 0..10, the quantiles at 10 and 90 % are 1 and 9.
     assert limits.winsorised(np.arange(11.0)).tolist() == [1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 9]
-    # 1 + 2 sqrt(2 / 8) = 2: a mean square below that is chance.
-    assert limits.widening([1.4, -1.4] * 4) == 1.0
-    assert limits.widening([1.5, -1.5] * 4) == pytest.approx(2.25)
+    # 1 + 2 sqrt(2 / 32) = 1.5: a mean square below that is chance, and of few units it tells nothing.
+    assert limits.widening([1.2, -1.2] * 16) == 1.0
+    assert limits.widening([1.3, -1.3] * 16) == pytest.approx(1.69)
+    assert limits.widening([3.0, -3.0] * 9) == 1.0
     # Twice as many deviates out: Phi(2 x 1.959964).
     assert limits.widened(0.975, 4.0) == pytest.approx(0.99995572, abs=5e-8)
 

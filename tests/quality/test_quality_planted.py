@@ -76,6 +76,11 @@ def test_cases_count_what_the_run_judged(sample_store: Sample) -> None:
         bands = "('most months', 'most weeks')"
         counted = con.execute(f"SELECT count(*) FROM system_result WHERE trip_band IN {bands}").fetchall()[0][0]
         assert often == counted > 0
+        frame = cases(con, "designer", "voltage-rise", "Tallis Isles")
+        assert set(frame["value"]) == {"Maren", "Yannel"}
+        assert set(quality.fault_counts(con, "designer", "Tallis Isles")["value"]) == {"Maren", "Yannel"}
+        with pytest.raises(AuditorError, match="Did you mean Tallis Isles"):
+            cases(con, "designer", "busbar", "Tallis Isle")
         safety = "SELECT DISTINCT system_id FROM finding WHERE severity = 'safety' AND verdict = "
         failing, unknown = ({row[0] for row in con.execute(f"{safety}'{v}'").fetchall()} for v in ("fail", "unknown"))
         frame = cases(con, "crew", "severity:safety")

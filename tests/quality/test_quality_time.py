@@ -80,6 +80,9 @@ def test_a_course_by_year_signals_by_the_rules() -> None:
     # With nine times the spread the limits lie three times as many deviates out, and 12 of 20 lies within.
     assert timeline.by_year(years.head(2), 9.0)["signal"].to_list() == [""]
     assert timeline.by_year(years.clear()).height == 0
+    # Now above, now below what is expected: no row.
+    even = pl.DataFrame({"year": list(range(2010, 2020)), "judged": 20, "failed": [1, 3] * 5, "expected": 2.0})
+    assert set(timeline.by_year(even)["signal"]) == {""}
 
 
 def test_a_course_between_failures_goes_by_date() -> None:

@@ -50,6 +50,28 @@ def test_a_small_plan_equals_the_best_of_all_plans(seed):
         assert found.chosen["trip_days_removed"].sum() == pytest.approx(found.removed)
 
 
+def best_by_table(frame: pl.DataFrame, budget: int) -> float:
+    """The same by a table over the budget in steps of 25: each system takes one of its options, or none."""
+    gains = np.zeros(budget // 25 + 1)
+    for _, rows in frame.group_by("system_id"):
+        taken = [gains]
+        for cost, gain in rows.select("cost", "trip_days_removed").rows():
+            step = int(cost) // 25
+            moved = np.full(gains.size, -np.inf)
+            moved[step:] = gains[: gains.size - step] + gain if step < gains.size else moved[step:]
+            taken.append(moved)
+        gains = np.maximum.reduce(taken)
+    return float(np.maximum.accumulate(gains)[-1])
+
+
+@pytest.mark.parametrize("budget", [1_000, 9_975, 60_000])
+def test_a_large_plan_equals_the_one_of_a_table_over_the_budget(budget):
+    frame = eligible(table(np.random.default_rng(11), 600, 4), "cost")
+    found = plan(frame, float(budget), "cost")
+    assert found.removed == pytest.approx(best_by_table(frame, budget), rel=1e-9)
+    assert found.at_most == pytest.approx(found.removed, rel=1e-9) and found.spent <= budget
+
+
 def test_a_greedy_loop_would_be_wrong():
     """By hand: 10 to spend. The best for its cost is 6 for 5, then nothing else fits; 5 and 5 for 5 each remove 10."""
     frame = pl.DataFrame(

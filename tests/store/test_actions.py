@@ -71,6 +71,7 @@ def test_a_run_moves_what_passes_and_what_fails_again() -> None:
         ("action-reopen", "3", "9"),
     ]
     assert moves(actions, {}, 9) == []
+    assert moves(actions, {("S2", "busbar"): "fail", ("S3", "busbar"): "pass"}, 9) == []  # as they are
     # A verified one stopped ageing; the others are 40 days old, and overdue since the second of February.
     frame = table(actions, date(2026, 2, 10))
     assert frame["age_days"].to_list() == [40, 40, 4]
