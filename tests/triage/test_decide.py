@@ -116,6 +116,20 @@ def test_a_mean_tells_nothing_of_the_moment_of_a_trip() -> None:
     assert [any("first threshold" in sentence for sentence in each) for each in told] == [False, True]
 
 
+def test_what_lies_before_a_change_of_settings_says_nothing_of_those_in_force() -> None:
+    at = dt.datetime(2025, 6, 10, 15, 45)
+    low = [reading("unit", at, 0.9, 102.0, duration_s=900.0, max_v=253.0)]
+    changed = {"system_id": "S", "start": dt.datetime(2025, 7, 1), "kind": "settings changed", "known_until": at}
+    log = {"system_id": "S", "start": dt.datetime(2025, 5, 1), "end": dt.datetime(2025, 9, 1), "kind": "logging",
+           "known_until": at}  # fmt: skip
+    blamed = decide(SITE, evidence(low, [log, *TRIPS]), POLICY)
+    assert blamed.ranked[0].cause == "settings"
+    mended = decide(SITE, evidence(low, [log, *TRIPS, changed]), POLICY)
+    assert mended.ranked[0].cause != "settings"
+    # The log goes on from that day: July and August have 62.
+    assert any("62 days in the log hold no trip" in sentence for sentence in mended.evidence)
+
+
 def days(first: dt.date, count: int, trips: dict[int, int], share: float = 1.0) -> pl.DataFrame:
     """Logged days with so many trips on some of them."""
     return pl.DataFrame(
