@@ -172,4 +172,4 @@ def _about(decision: Decision) -> str:
         return "{check} of {system} until {until}".format(**decision.subject)
     if decision.undoes is not None:
         return f"decision {decision.undoes}"
-    return ", ".join(decision.subject.values())
+    return ", ".join(filter(None, decision.subject.values()))

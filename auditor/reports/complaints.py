@@ -104,8 +104,8 @@ def _rank(one: Complaint) -> tuple[Any, ...]:
 def percent(chance: float) -> str:
     """A chance as people read it; nothing is ever quite sure."""
     if chance >= NEARLY:
-        return "over 99 %"
-    return "under 1 %" if chance < 1 - NEARLY else f"{chance:.0%}".replace("%", " %")
+        return "over\u00a099\u00a0%"
+    return "under\u00a01\u00a0%" if chance < 1 - NEARLY else f"{100 * chance:.0f}\u00a0%"
 
 
 def chosen(found: list[Complaint], wanted: str) -> list[Complaint]:

@@ -11,7 +11,7 @@ from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
 from auditor.triage.causes import factors, over_target, prior, wrong_profile
 from auditor.triage.contrasts import Contrast, contrasts, in_percent
-from auditor.triage.logs import log_of
+from auditor.triage.logs import in_force, log_of
 from auditor.triage.next_reading import Look, looks, taken
 from auditor.triage.repair import Proof, days_of, proof
 from auditor.triage.safety import CALL, Alarm, alarms
@@ -114,6 +114,7 @@ def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Pol
 def _ranked(
     site: Site, rows: pl.DataFrame, events: pl.DataFrame, found: list[Contrast], policy: Policy, done: Proof | None
 ) -> Decision:
+    events = in_force(events)
     before = prior(policy)
     told = factors(found, rows, events, log_of(events), site, policy)
     chances = posterior(before, told)

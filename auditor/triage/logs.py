@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from auditor.records.evidence_schema import CURTAILED, LOGGING, OTHER_TRIP, TRIP
+from auditor.records.evidence_schema import CURTAILED, LOGGING, OTHER_TRIP, SETTINGS, TRIP
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,16 @@ def log_of(events: pl.DataFrame) -> Log:
         return events.filter(pl.col("kind") == kind)["start"].dt.date().n_unique()
 
     return Log(days(TRIP), days(OTHER_TRIP), days(CURTAILED), _logged(events), _alone(events))
+
+
+def in_force(events: pl.DataFrame) -> pl.DataFrame:
+    """The events without what lies before the last change of settings: it says nothing of the settings now in force."""
+    since = events.filter(pl.col("kind") == SETTINGS)["start"].max()
+    if since is None:
+        return events
+    begins = pl.col("start") >= pl.lit(since)
+    lasts = (pl.col("kind") == LOGGING) & (pl.coalesce("end", "known_until", "start") > pl.lit(since))
+    return events.filter(begins | lasts).with_columns(pl.max_horizontal("start", pl.lit(since)).alias("start"))
 
 
 def _logged(events: pl.DataFrame) -> float:

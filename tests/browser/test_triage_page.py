@@ -6,11 +6,17 @@ import datetime as dt
 from pathlib import Path
 
 import pytest
-from browser_pages import Serve, auditor, grave
+from browser_pages import Serve, grave
 from playwright.sync_api import Page, expect
 
+from auditor.catalog import load_catalog
+from auditor.policy import load_policy
+from auditor.publish import publish
 from auditor.store import Store
 from auditor.store.decisions import all_decisions, complaint_states
+from auditor.store.evidence import import_evidence
+from auditor.store.importing import import_file
+from auditor.store.records_db import open_records
 
 RECORD = (
     "system_id,circuit_id,service,inverter_count,grid_profile,latitude_deg,longitude_deg\n"
@@ -36,13 +42,17 @@ def readings() -> str:
 @pytest.fixture
 def complained(tmp_path: Path) -> Store:
     """A store with two complaints: nothing is known of one, the other is a call."""
-    store = ("--store", tmp_path / "store")
+    store = Store(tmp_path / "store")
+    store.create()
     for name, text in (("records", RECORD), ("complaints", COMPLAINTS), ("readings", readings())):
         (tmp_path / f"{name}.csv").write_text(text, "utf-8")
-    auditor("import", tmp_path / "records.csv", "--no-audit", *store)
-    auditor("import", tmp_path / "complaints.csv", "--as", "complaints", "--no-audit", *store)
-    auditor("import", tmp_path / "readings.csv", "--as", "readings", *store)
-    return Store(tmp_path / "store")
+    day = "2025-06-30"
+    with store.locked("import"), open_records(store) as con:
+        import_file(con, store, tmp_path / "records.csv", None, imported_on=day)
+        import_evidence(con, store, tmp_path / "complaints.csv", "complaints", imported_on=day)
+        import_evidence(con, store, tmp_path / "readings.csv", "readings", imported_on=day)
+        publish(con, store, load_catalog([]), load_policy())
+    return store
 
 
 def test_what_to_act_on_first_and_what_was_noted(seen: Page, serve: Serve, complained: Store) -> None:

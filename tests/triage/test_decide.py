@@ -34,6 +34,21 @@ def test_the_rise_between_two_places_is_recovered_within_its_interval() -> None:
     assert inside >= 25
 
 
+def test_errors_that_linger_widen_the_interval() -> None:
+    inside = 0
+    for seed in range(40):
+        rng, drift = random.Random(seed), 0.0
+        rows = week(("main panel", "unit"), rng, days=3)
+        for row in rows:
+            if row["place"] == "unit":
+                drift = 0.93 * drift + rng.gauss(0, 0.25)
+                row["mean_v"] = float(str(row["mean_v"])) + drift
+        found = contrasts(in_percent(frame(rows), SITE, POLICY), frame([], "event"), SITE, POLICY)
+        (made,) = [c for c in found if c.kind == "difference"]
+        inside += made.low_pct <= WIRING <= made.high_pct
+    assert inside >= 35
+
+
 def test_instruments_that_are_off_do_not_move_the_fitted_rise() -> None:
     rows = week(("main panel", "unit"), random.Random(5))
     off = [row | {"mean_v": float(str(row["mean_v"])) + (1.5 if row["place"] == "unit" else 0.0)} for row in rows]
@@ -101,6 +116,20 @@ def test_a_mean_tells_nothing_of_the_moment_of_a_trip() -> None:
     assert [any("first threshold" in sentence for sentence in each) for each in told] == [False, True]
 
 
+def test_what_lies_before_a_change_of_settings_says_nothing_of_those_in_force() -> None:
+    at = dt.datetime(2025, 6, 10, 15, 45)
+    low = [reading("unit", at, 0.9, 102.0, duration_s=900.0, max_v=253.0)]
+    changed = {"system_id": "S", "start": dt.datetime(2025, 7, 1), "kind": "settings changed", "known_until": at}
+    log = {"system_id": "S", "start": dt.datetime(2025, 5, 1), "end": dt.datetime(2025, 9, 1), "kind": "logging",
+           "known_until": at}  # fmt: skip
+    blamed = decide(SITE, evidence(low, [log, *TRIPS]), POLICY)
+    assert blamed.ranked[0].cause == "settings"
+    mended = decide(SITE, evidence(low, [log, *TRIPS, changed]), POLICY)
+    assert mended.ranked[0].cause != "settings"
+    # The log goes on from that day: July and August have 62.
+    assert any("62 days in the log hold no trip" in sentence for sentence in mended.evidence)
+
+
 def days(first: dt.date, count: int, trips: dict[int, int], share: float = 1.0) -> pl.DataFrame:
     """Logged days with so many trips on some of them."""
     return pl.DataFrame(
@@ -131,6 +160,9 @@ def test_three_expected_and_none_seen_prove_a_repair() -> None:
     # A day that was logged in part counts in part.
     part = proof(pl.concat([old, days(dt.date(2026, 6, 2), 11, {}, share=0.5)]), repaired, 3.0)
     assert part.expected == pytest.approx(1.65)
+    # So it does before the repair: nine trip-days in thirty half days are 0.6 a day.
+    half = pl.concat([days(june, 30, dict.fromkeys(range(9), 2), share=0.5), days(dt.date(2026, 6, 2), 11, {})])
+    assert proof(half, repaired, 3.0).expected == pytest.approx(6.6)
 
 
 def test_after_a_repair_the_readings_since_raise_the_alarm() -> None:

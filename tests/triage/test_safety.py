@@ -38,6 +38,7 @@ def of_legs(pairs: list[tuple[int, float, float]], error_v: float | None = 0.2) 
         ([(0, 120.0, 120.0), (5, 123.5, 116.5)], False),  # ±3.5 V: less
         ([(0, 120.0, 120.0), (5, 125.0, 125.0)], False),  # both rise
         ([(0, 120.0, 120.0), (5, 124.5, 120.5)], False),  # neither falls
+        ([(0, 120.0, 120.0), (5, 131.0, 121.0)], False),  # nor here, though they part by ten volts
         ([(0, 120.0, 120.0), (90, 123.7, 116.3)], False),  # not within the hour
         ([(0, 132.1, 118.0)], True),
         ([(0, 132.0, 118.0)], False),
