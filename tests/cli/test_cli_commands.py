@@ -135,7 +135,7 @@ def test_explain_of_the_likelihood(run: Run) -> None:
     for heading in ("\nWhat\n", "\nWhy\n", "\nFormula\n", "\nReference\n", "\nWhat mends it\n", "\nVersions\n"):
         assert heading in ran.out
     for part in ("Output f", "Supply", "Up-crossing", "Peaks", "Ten-minute rules", "Volt-watt and volt-var", "Units",
-                 "Trip-days and chances", "Cause", "Updating"):  # fmt: skip
+                 "Trip-days and chances", "Cause", "Updating by a log"):  # fmt: skip
         assert f"\n    {part}\n" in ran.out
     assert "trip-likelihood" in run("explain").out
 
