@@ -20,7 +20,7 @@ from auditor.store.importing import Imported, import_file
 from auditor.store.records_db import open_records
 
 settings.register_profile(
-    "ci", max_examples=50, derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    "ci", max_examples=30, derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.register_profile("local", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
