@@ -138,7 +138,7 @@ def record(rng: random.Random, one: Trouble, places: tuple[str, ...]) -> None:
                 volts = one.volts(place, share, supply) + rng.gauss(0, 0.05)
                 top = volts + abs(rng.gauss(0, 0.4))
                 if slot == 27 and place == "unit":
-                    top = NOMINAL_V * (one.trips_at_pct + rng.gauss(0, 0.15)) / 100
+                    top = max(volts, NOMINAL_V * (one.trips_at_pct + rng.gauss(0, 0.15)) / 100)
                 one.readings.append(reading(one, place, at, share, volts, top))
 
 

@@ -111,5 +111,5 @@ def test_every_fault_of_a_policy_is_told_once(tmp_path: Path) -> None:
     places = {line.split(": ")[1].split(" = ")[0] for line in lines}
     assert places == {
         *("name", "[rise] target_pct", "units_ceiling", "[rise] starts_at", "[rise] conductor_temp_c"),
-        *("[branch]", "[terminal]", "[assume]", "[supply]", "[trips]"),
+        *("[branch]", "[terminal]", "[assume]", "[supply]", "[trips]", "[triage]"),
     }
