@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from browser_pages import STILL, Serve, every_look, grave, violations
 from import_pages import BAD, FOREIGN, HEADER, SOUND, bring
 from playwright.sync_api import Page, expect
@@ -84,6 +85,7 @@ def test_the_import_page_keeps_nobody_out(seen: Page, sample_address: str) -> No
     assert grave(seen) == []
 
 
+@pytest.mark.long
 def test_preview_and_proposal_keep_nobody_out(seen: Page, serve: Serve, tmp_path: Path) -> None:
     address = serve(tmp_path / "store")
     seen.goto(address + "/import")

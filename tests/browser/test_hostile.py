@@ -45,6 +45,7 @@ def hover_bars(page: Page, bars: str) -> None:
     harmless(page)
 
 
+@pytest.mark.long
 def test_hostile_groups_are_drawn_as_text(page: Page, hostile_address: str) -> None:
     page.goto(f"{hostile_address}/?by={GROUPINGS[-1]}")
     expect(page.locator(".ag-row .system-link").first).to_be_visible()
@@ -78,6 +79,7 @@ def test_hostile_text_in_the_table_and_its_export(page: Page, hostile_address: s
     assert names == {name for n, payload in enumerate(PAYLOADS) for name in (f"{n} {id_of(payload)}", f"s{n}")}
 
 
+@pytest.mark.long
 def test_hostile_text_in_an_address_neither_runs_nor_leaves(page: Page, hostile_address: str) -> None:
     # As the value of every filter that takes a text, all at once. One too long for an address is said to be ignored.
     short = [payload for payload in PAYLOADS if len(payload) <= MOST_CHARACTERS]

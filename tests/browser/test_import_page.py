@@ -6,6 +6,7 @@ import csv
 import io
 from pathlib import Path
 
+import pytest
 from browser_pages import Serve, auditor
 from hostile_texts import FILE_NAME, PAYLOADS, harmless
 from import_pages import BAD, FOREIGN, HEADER, SOUND, bring, counts, pressed
@@ -69,6 +70,7 @@ def test_the_workbook_of_rejects_comes_back_mended(page: Page, serve: Serve, tmp
     assert rows
 
 
+@pytest.mark.long
 def test_a_foreign_file_is_read_by_a_mapping(page: Page, serve: Serve, tmp_path: Path) -> None:
     store = Store(tmp_path / "store")
     page.goto(serve(store.root) + "/import")
@@ -98,6 +100,7 @@ def test_a_foreign_file_is_read_by_a_mapping(page: Page, serve: Serve, tmp_path:
     assert kept.read_text("utf-8").startswith("# mended by hand")
 
 
+@pytest.mark.long
 def test_a_store_that_moved_on_is_not_written_to(page: Page, serve: Serve, tmp_path: Path) -> None:
     store = Store(tmp_path / "store")
     page.goto(serve(store.root) + "/import")
@@ -117,6 +120,7 @@ def test_a_store_that_moved_on_is_not_written_to(page: Page, serve: Serve, tmp_p
         assert con.execute("SELECT count(*) FROM system").fetchall() == [(2,)]
 
 
+@pytest.mark.long
 def test_a_job_can_be_stopped_and_a_reload_finds_it(page: Page, serve: Serve, tmp_path: Path) -> None:
     store = Store(tmp_path / "store")
     store.create()
@@ -178,6 +182,7 @@ def test_it_works_from_the_keyboard(page: Page, serve: Serve, tmp_path: Path) ->
     page.remove_listener("filechooser", unanswered)
 
 
+@pytest.mark.long
 def test_hostile_names_and_cells_stay_text(page: Page, serve: Serve, tmp_path: Path) -> None:
     store = Store(tmp_path / "store")
     address = serve(store.root)
@@ -222,6 +227,7 @@ def test_a_server_that_takes_no_files_says_so(page: Page, serve: Serve, tmp_path
     expect(page.get_by_role("button", name="Choose a file")).to_have_count(0)
 
 
+@pytest.mark.long
 def test_what_is_not_audited_is_said_everywhere(page: Page, serve: Serve, tmp_path: Path) -> None:
     store = tmp_path / "store"
     (tmp_path / "a.csv").write_text(HEADER + SOUND.format(n=1), "utf-8")

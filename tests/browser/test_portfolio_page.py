@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from playwright.sync_api import Page, expect
 from portfolio_pages import query, ready, shown
 
@@ -120,6 +121,7 @@ def test_what_an_address_holds_in_vain_is_said(page: Page, sample_address: str) 
     expect(page.locator(".chip")).to_have_count(1)
 
 
+@pytest.mark.long
 def test_a_bar_filters_and_a_second_click_lifts(page: Page, sample_address: str) -> None:
     ready(page, sample_address)
     for chart, name in (("rise", "rise"), ("over", "over"), ("check", "check"), ("group", "year")):
@@ -166,6 +168,7 @@ def test_choosing_a_grouping_redraws_the_chart(page: Page, sample_address: str) 
     expect(page.locator(".ag-header-cell[col-id=trip_days]")).to_have_attribute("aria-sort", "descending")
 
 
+@pytest.mark.long
 def test_two_people_do_not_see_each_others_filters(page: Page, sample_address: str) -> None:
     ready(page, sample_address)
     other = page.context.browser.new_context().new_page()  # type: ignore[union-attr]

@@ -25,6 +25,7 @@ def test_an_empty_store_says_what_to_do_and_then_shows_what_came(page: Page, ser
     expect(page.locator("h1")).to_have_text("1 system, 1 branch circuit")
 
 
+@pytest.mark.long
 def test_a_store_replaced_under_the_server_is_shown_without_a_reload(page: Page, serve: Serve, tmp_path: Path) -> None:
     store = tmp_path / "store"
     rows = [SOUND | {"system_id": f"S{n}", "circuit_id": "1"} for n in range(3)]

@@ -101,6 +101,7 @@ def test_half_a_year_keeps_the_priors_season_and_says_so() -> None:
     assert flat.level_pct == pytest.approx(true_level(truth), abs=3 * flat.level_se_pct)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("alike", "every"), [(0.0, 1), (0.0, 3), (0.6, 1)])
 def test_the_standard_errors_are_honest(alike: float, every: int) -> None:
     """Over 40 years of a site whose sun, days and noise are drawn anew, errors in standard errors spread by about 1.

@@ -135,6 +135,7 @@ def comparison(name: str, node: str) -> list[tuple[float, float, str, list[float
     return rows
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "node"), TESTED)
 def test_days_that_were_not_fitted_are_foretold(name: str, node: str) -> None:
     rows = [(*row[:3], np.mean(row[3]), np.mean(row[4])) for row in comparison(name, node)]
@@ -148,6 +149,7 @@ def test_days_that_were_not_fitted_are_foretold(name: str, node: str) -> None:
     assert missed == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "node"), TESTED)
 def test_one_half_tells_the_other_as_well_as_counting_would(name: str, node: str) -> None:
     """Counts of the two halves differ by as much as a half can be told by the other, so no more is asked of one fit.
@@ -161,6 +163,7 @@ def test_one_half_tells_the_other_as_well_as_counting_would(name: str, node: str
                 assert truth[half] / most <= told[half] <= truth[half] * most, (rise, threshold, what, half)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "node"), TESTED)
 def test_the_mean_in_the_sun_lies_within_the_fits_own_errors(name: str, node: str) -> None:
     """On the days not fitted; their own mean is as uncertain as the fit, so that the two add up."""

@@ -11,6 +11,7 @@ KINDS = ("runs on", "ceases", "volt-watt", "ten minutes, fixed, droop", "ten min
 BETWEEN = ((1.3, 0.8), (4.6, 2.3))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", KINDS)
 def test_interpolation_costs_less_than_two_percent(name: str) -> None:
     error = interpolation_error(table(name), PROFILES[name], supply(), days(), BETWEEN)

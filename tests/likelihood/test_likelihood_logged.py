@@ -52,6 +52,7 @@ def test_levels_and_multiplier_together_by_brute_force(count: int) -> None:
         assert weight[rate <= getattr(got, name)[0]].sum() == pytest.approx(chance, abs=4e-3)
 
 
+@pytest.mark.long
 def test_intervals_hold_the_truth_eighty_times_in_a_hundred() -> None:
     """Sites, multipliers and counts drawn as the model has them."""
     rng, size, shape = np.random.default_rng(7), 3_000, 2.0

@@ -219,6 +219,7 @@ def check_finished(whole: Uninterrupted, store: Store) -> None:
     assert not (store.root / "lock.json").exists()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("moment", [*IMPORT_MOMENTS, *_fractions(20, 1)])
 def test_a_killed_import(whole: Uninterrupted, store: Store, moment: str | float) -> None:
     kill(whole.import_command, store, moment, whole.import_seconds)
@@ -245,6 +246,7 @@ def test_an_import_killed_at_a_commit_point(whole: Uninterrupted, store: Store, 
     check_finished(whole, store)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("moment", [*AUDIT_MOMENTS, *_fractions(21, 1)])
 def test_a_killed_audit(whole: Uninterrupted, store: Store, moment: str | float) -> None:
     kill(whole.audit_command, store, moment, whole.audit_seconds)

@@ -84,6 +84,7 @@ def true_trip_days(found: dict[str, float], row: dict[str, object]) -> float:
     return float(trip_days(table, at)[0])
 
 
+@pytest.mark.long
 def test_a_year_of_readings_gives_the_true_trip_days_back(tmp_path: Path) -> None:
     fits = fit_of(tmp_path, read_from(tmp_path, TRUTH))
     row = fits.row(0, named=True)
