@@ -26,8 +26,8 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
-from auditor.remedies.base import Proposal, Remedy, Situation, altered, listed, proposal
-from auditor.remedies.sizes import first_that_meets, ground_words
+from auditor.remedies.base import Proposal, Remedy, Situation, listed, proposal
+from auditor.remedies.sizes import first_that_meets, ground_words, resized
 
 _KEYS = ["system_id", "combiner_id"]
 
@@ -80,9 +80,7 @@ def propose(situation: Situation) -> Proposal:
 
 def apply(records: Records, change: pl.DataFrame) -> Records:
     """The records with larger feeders."""
-    rows = change.with_columns(pl.lit("feeder").alias("role"))
-    run = altered(records.run, rows, [*_KEYS, "role"], {"size": "new_size"})
-    return Records(records.system, records.circuit, records.unit, run)
+    return resized(records, change, _KEYS, "feeder")
 
 
 REMEDY = Remedy(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from auditor.prepare import Frames
-from auditor.remedies.base import MEETS
+from auditor.prepare import Frames, Records
+from auditor.remedies.base import MEETS, altered
 
 #: Sizes above the recorded one that are tried. Terminals of branch breakers seldom take more than a few sizes above
 #: what the breaker asks for; common practice, and to be looked up for the breaker at hand.
@@ -59,6 +59,13 @@ def first_that_meets(runs: pl.DataFrame, keys: list[str], catalog: Frames) -> pl
     steps = steps.with_columns((meets & carries).fill_null(False).alias("enough"), pl.lit("first").alias("variant"))
     order = [pl.col("enough").not_(), pl.when("enough").then("step").otherwise(-pl.col("step"))]
     return steps.sort(*keys, *order).unique(keys, keep="first", maintain_order=True)
+
+
+def resized(records: Records, change: pl.DataFrame, keys: list[str], role: str) -> Records:
+    """The records with the runs of a role (by `keys`) at their `new_size`."""
+    rows = change.with_columns(pl.lit(role).alias("role"))
+    run = altered(records.run, rows, [*keys, "role"], {"size": "new_size"})
+    return Records(records.system, records.circuit, records.unit, run)
 
 
 def ground_words(breaker: pl.Expr, ratio: pl.Expr, size: pl.Expr, nec: pl.Expr) -> pl.Expr:
