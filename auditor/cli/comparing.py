@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from auditor.catalog import load_catalog
-from auditor.cli import show, show_changes
+from auditor.cautions import CAUTION
+from auditor.cli import show, show_audit, show_changes
 from auditor.cli.options import DEFAULT_STORE, CatalogOption, StoreOption, at_store, day
 from auditor.compare.comparison import compare as compared
 from auditor.compare.queries import export_sql, notices_sql
@@ -53,7 +54,7 @@ def recheck(
             made=advance.table_made,
         )
     with open_snapshot(place, done.number) as con:
-        show.audited(con, place.root)
+        show_audit.audited(con, place.root)
         if as_of == DESIGN_DATE:
             _undated(con)
 
@@ -104,7 +105,7 @@ def compare(
             show.plain(f"\nEvery change: auditor compare {before} {after} -o changes.xlsx{at_store(place.root)}")
         if notices is None:
             show.plain(f"Whom to tell: auditor compare {before} {after} --notices notices.xlsx{at_store(place.root)}")
-    show.plain(f"\n{show.CAUTION}")
+    show.plain(f"\n{CAUTION}")
 
 
 def _require_system(store: Store, runs: tuple[int, int], system: str) -> None:

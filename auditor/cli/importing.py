@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 import typer
 
-from auditor.cli import show
+from auditor.cli import show, show_audit, show_import
 from auditor.cli.options import DEFAULT_STORE, StoreOption, WaitOption, at_store, catalog_of, policy_of
 from auditor.cli.show_evidence import evidence_imported, told_of_evidence
 from auditor.cli.told import of_import
@@ -94,7 +94,7 @@ def import_into(
             published = True
     if published:
         with open_snapshot(store) as snapshot:
-            show.audited(snapshot, store.root)
+            show_audit.audited(snapshot, store.root)
     elif dry_run:
         show.plain("Dry run: nothing was kept.")
     elif new and not audit and defer_note:
@@ -145,7 +145,7 @@ def _records_of(
             older=older,
         )
         yield of_import(done, mapping) | {"mends": mends}
-        show.imported(done, dry_run, store.root)
+        show_import.imported(done, dry_run, store.root)
 
 
 def _evidence_of(

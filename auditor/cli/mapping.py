@@ -9,7 +9,7 @@ import polars as pl
 import typer
 
 from auditor.checks.facts import FACTS
-from auditor.cli import show, told
+from auditor.cli import show, show_import, told
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store, write_text
 from auditor.errors import AuditorError
 from auditor.records import Mapping, read_records
@@ -145,7 +145,7 @@ def _tell_rejects(file: Path, mapping: Mapping) -> None:
         f"\nSo read: rows in {reading.rows_in:,} = accepted {reading.accepted:,} + rejected {reading.rejected:,}"
         f" + duplicate {reading.duplicate:,}"
     )
-    show.rejects(reading.rejects, "")
+    show_import.rejects(reading.rejects, "")
 
 
 def _one_line(text: str) -> str:

@@ -10,7 +10,7 @@ import typer
 from rich.table import Table
 
 from auditor.catalog import Catalog
-from auditor.cli import show
+from auditor.cli import show, show_audit
 from auditor.cli.options import (
     DEFAULT_STORE,
     AsOfOption,
@@ -84,7 +84,7 @@ def audit(
             con, place, specs, rules, as_of_day, progress=advance, other_rules=" ".join(others), made=advance.table_made
         )
     with open_snapshot(place) as snapshot:
-        show.audited(snapshot, place.root)
+        show_audit.audited(snapshot, place.root)
 
 
 def _differs(used: Catalog | Policy, own: Callable[[], Catalog | Policy]) -> bool:

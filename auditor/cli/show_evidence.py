@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from auditor.cli.options import at_store
-from auditor.cli.show import SHOWN_COLUMNS, SHOWN_KINDS, SHOWN_REJECTS, counted, plain
+from auditor.cli.show import SHOWN_COLUMNS, SHOWN_KINDS, SHOWN_REJECTS, counted, listed, plain
 from auditor.store.evidence import EvidenceImported
 
 
@@ -33,7 +33,7 @@ def evidence_imported(done: EvidenceImported, dry_run: bool, root: Path) -> None
         more = f" and {outcome.unknown - SHOWN_COLUMNS:,} more" if outcome.unknown > SHOWN_COLUMNS else ""
         plain(f"  No record yet of {counted(outcome.unknown, 'system')}: {named}{more}. What was reported is kept.")
     if outcome.unused:
-        plain(f"  Columns not used: {', '.join(outcome.unused[:SHOWN_COLUMNS])}.")
+        plain(f"  Columns not used: {listed(list(outcome.unused))}.")
     _rejects(done, dry_run, root)
 
 

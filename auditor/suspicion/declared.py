@@ -8,15 +8,20 @@ from __future__ import annotations
 
 from auditor.suspicion import portfolio, run_rise
 
-#: The imports of the runs that a warning on a length is about, and what each has declared of that length.
+#: What the imports of the runs that a warning on a length is about have declared of that length. A warning is on a
+#: file, or on a system and perhaps one of its circuits.
 _STATED = """
-    SELECT v.rowid AS id, bool_and(coalesce(d.unit, false)) AS unit, bool_and(coalesce(d.way, false)) AS way
-    FROM warning v JOIN (
-        SELECT import_id, system_id, circuit_id, replace(role, ' ', '_') || '_length_m' AS "column" FROM run) r
-      ON r."column" = v."column" AND CASE WHEN v.import_id IS NOT NULL THEN r.import_id = v.import_id
-        ELSE r.system_id = v.system_id AND (v.circuit_id IS NULL OR r.circuit_id = v.circuit_id) END
-    LEFT JOIN declared d ON d.import_id = r.import_id AND d."column" = v."column"
-    WHERE v.code IN ($codes) GROUP BY v.rowid
+    CREATE TEMP TABLE stated AS
+    WITH length AS (
+        SELECT import_id, system_id, circuit_id, replace(role, ' ', '_') || '_length_m' AS "column" FROM run),
+    asked AS (SELECT rowid AS id, * FROM warning WHERE code IN ($codes)),
+    met AS (
+        SELECT a.id, l.import_id, l."column" FROM asked a JOIN length l USING (import_id, "column")
+        UNION
+        SELECT a.id, l.import_id, l."column" FROM asked a JOIN length l USING (system_id, "column")
+        WHERE a.import_id IS NULL AND (a.circuit_id IS NULL OR a.circuit_id = l.circuit_id))
+    SELECT id, bool_and(coalesce(unit, false)) AS unit, bool_and(coalesce(way, false)) AS way
+    FROM met LEFT JOIN declared USING (import_id, "column") GROUP BY id
 """.replace("$codes", f"'{run_rise.CODE}', '{portfolio.FILE_LENGTHS}'")
 _OFFERED = "; it would be [0-9.]+ % if "
 
@@ -29,7 +34,11 @@ def without_declared() -> list[str]:
         ("unit", portfolio.FEET),
     )
     return [
-        f"UPDATE warning SET sentence = regexp_replace(sentence, '{slip}', '')"
-        f" WHERE rowid IN (SELECT id FROM ({_STATED}) WHERE {stated})"
-        for stated, slip in slips
+        _STATED,
+        *(
+            f"UPDATE warning SET sentence = regexp_replace(sentence, '{slip}', '')"
+            f" WHERE rowid IN (SELECT id FROM stated WHERE {ruled_out})"
+            for ruled_out, slip in slips
+        ),
+        "DROP TABLE stated",
     ]
