@@ -12,7 +12,7 @@ and it leaves the batch, whatever the rest still needs, so its result does not d
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,8 +26,9 @@ _LEFT = 3e-10
 #: A round is taken to leave so many squares of the rise, on loops or on three phases, and at least such a part of the
 #: error before. Against solutions of many more rounds it left less.
 _SQUARES, _LEAST_PART = {1: 1.0, 4: 4.0}, 1e-3
-#: Change, in parts of the voltage, below which a source that is sought has settled.
-_SETTLED = 1e-10
+#: Change, in parts of the voltage, below which a source that is sought has settled: a round leaves about the rise, in
+#: parts of the voltage, of the error before.
+_SETTLED = 1e-9
 #: Arms that are solved together: wide enough to outweigh a call, narrow enough to stay near the processor.
 _PIECE_ARMS = 16_384
 #: Nearly all systems settle in two or three rounds.
@@ -151,20 +152,39 @@ def no_export_voltage_at(network: Network, terminal_v: FloatArray) -> FloatArray
     -------
     Source voltage across a unit, or phase to neutral on three phases; NaN where there is none above zero.
     """
+    found_v = np.empty(network.n_systems)
+    for piece, systems, _ in network.pieces(_PIECE_ARMS):
+        found_v[systems] = _piece_source(piece, terminal_v[systems])
+    return found_v
+
+
+def _piece_source(network: Network, terminal_v: FloatArray) -> FloatArray:
+    """Seek the sources of one piece of a network; what has settled leaves the batch when it is half of it."""
     found_v = np.full(network.n_systems, np.nan)
     rest, source_v = _Rest.all_of(network, terminal_v), terminal_v
+    seeking = np.ones(network.n_systems, dtype=np.bool_)
     for _ in range(_MOST_ROUNDS):
-        batch, end_v = rest.batch, rest.end_v
-        walk = walk_back(batch, end_v)
-        move_v = batch.source_at_arms(source_v) + batch.feed_rise(walk.feed_a) - walk.feed_v
-        source_moves_v = -batch.worst(arm_excess(batch, walk, move_v, rest.given_v), -np.inf)
-        move_v += batch.source_at_arms(source_moves_v)
+        end_v = rest.end_v
+        move_v, source_moves_v = _towards(rest, source_v)
         source_v = source_v + source_moves_v
-        change = np.maximum(batch.worst(np.sqrt(largest(move_v)), 0.0), np.abs(source_moves_v)) / rest.given_v
-        settled = (change <= _SETTLED) & (source_v > 0)
+        change = np.maximum(rest.batch.worst(np.sqrt(largest(move_v)), 0.0), np.abs(source_moves_v)) / rest.given_v
+        settled = seeking & (change <= _SETTLED) & (source_v > 0)
         found_v[rest.system[settled]] = source_v[settled]
-        still = np.isfinite(change) & ~settled
-        if not still.any():
+        seeking &= np.isfinite(change) & ~settled
+        if not seeking.any():
             break
-        rest, source_v = rest.only(still, end_v + move_v), source_v[still]
+        if 2 * seeking.sum() < seeking.size:
+            rest, source_v, seeking = rest.only(seeking, end_v + move_v), source_v[seeking], seeking[seeking]
+        else:
+            rest = replace(rest, end_v=end_v + move_v)
     return found_v
+
+
+def _towards(rest: _Rest, source_v: FloatArray) -> tuple[Phasors, FloatArray]:
+    """By how much the ends (2, T, A) and the sources (S,) move [V] so that the worst units reach the given voltage."""
+    batch, end_v = rest.batch, rest.end_v
+    walk = walk_back(batch, end_v)
+    lacks_v = batch.source_at_arms(source_v) + batch.feed_rise(walk.feed_a) - walk.feed_v
+    move_v = rest.rough.move(batch, end_v, lacks_v)
+    source_moves_v = -batch.worst(arm_excess(batch, walk, move_v, rest.given_v), -np.inf)
+    return move_v + rest.rough.move(batch, end_v, batch.source_at_arms(source_moves_v)), source_moves_v

@@ -15,13 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.inputs import MONTHS, DayShapes
-from auditor.likelihood.plane import Losses, output_of, plane_w_m2
+from auditor.likelihood.plane import Losses, Sky, output_of, plane_w_m2
 from auditor.likelihood.sky import DAY_S, MONTH_LENGTH, day_clearness, slot_clearness, sun_over
 
 DEFAULT_LOSSES = Losses()
@@ -54,22 +55,29 @@ def day_shapes(
     (12,) is the mean share of the extraterrestrial irradiation that reaches the ground. Time is the standard time of
     the nearest zone. Equal inputs give equal shapes. Raises ValueError on a value that is missing or impossible.
     """
-    clearness = np.asarray(clearness_by_month, dtype=np.float64)
+    clearness = tuple(float(mean) for mean in clearness_by_month)
     _check_place(latitude_deg, longitude_deg, tilt_deg, azimuth_deg, dc_ac_ratio)
-    if clearness.shape != (MONTHS,) or len(losses.ambient_c) != MONTHS:
+    if len(clearness) != MONTHS or len(losses.ambient_c) != MONTHS:
         raise ValueError("clearness and ambient temperature are needed for each of the 12 months")
     if slot_s <= 0.0 or DAY_S % slot_s or kinds < 1 or sequences < 1:
         raise ValueError("a slot must divide the day, and there must be a kind of day and a sequence")
+    sky = _sky_over(float(latitude_deg), float(longitude_deg), clearness, slot_s, kinds, sequences)
+    light = plane_w_m2(sky, tilt_deg, azimuth_deg)
+    ambient = np.asarray(losses.ambient_c, dtype=np.float64)[sky.month][:, None]
+    output = output_of(light, ambient, dc_ac_ratio, losses)
+    return DayShapes(output, sky.month.astype(np.int64), MONTH_LENGTH[sky.month] / (kinds * sequences))
+
+
+@lru_cache(maxsize=64)
+def _sky_over(
+    latitude_deg: float, longitude_deg: float, clearness: tuple[float, ...], slot_s: float, kinds: int, sequences: int
+) -> Sky:
+    """The light of a year's days over a place, which all planes there share."""
     sun = sun_over(latitude_deg, longitude_deg, slot_s)
     month = np.repeat(np.arange(MONTHS), kinds)
-    day = np.concatenate([day_clearness(float(mean), kinds) for mean in clearness])
+    day = np.concatenate([day_clearness(mean, kinds) for mean in clearness])
     kt = slot_clearness(sun, day, month, sequences, slot_s)
-    kt = kt.reshape(-1, kt.shape[-1])
-    month = np.repeat(month, sequences)
-    light = plane_w_m2(sun, month, kt, tilt_deg, azimuth_deg)
-    ambient = np.asarray(losses.ambient_c, dtype=np.float64)[month][:, None]
-    output = output_of(light, ambient, dc_ac_ratio, losses)
-    return DayShapes(output, month.astype(np.int64), MONTH_LENGTH[month] / (kinds * sequences))
+    return Sky.of(sun, np.repeat(month, sequences), kt.reshape(-1, kt.shape[-1]))
 
 
 def _check_place(latitude: float, longitude: float, tilt: float, azimuth: float, ratio: float) -> None:

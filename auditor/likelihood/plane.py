@@ -37,24 +37,56 @@ class Losses:
     wind_m_s: float = 1.0
 
 
-def plane_w_m2(sun: Sun, month: IntArray, kt: FloatArray, tilt_deg: float, azimuth_deg: float) -> FloatArray:
-    """Irradiance that reaches the cells on the tilted plane, shape of kt (n, slots) [W/m²]; month is (n,).
+@dataclass(frozen=True)
+class Sky:
+    """Days of sun and light over one place.
 
-    Beam and diffuse light after Erbs, Klein and Duffie, Solar Energy 28 (1982) 293-302, eq. 1 (fitted to hours, used
-    for slots); the sky after Hay and Davies (1980); the loss at the cover after ASHRAE 93-77.
+    sun     the sun of the twelve months
+    month   (n,) month of each day, 0 to 11
+    ground_w_m2, beam_w_m2, diffuse_w_m2   (n, slots) light on the horizontal, normal to the beam, and diffuse on the
+    horizontal [W/m²]
     """
+
+    sun: Sun
+    month: IntArray
+    ground_w_m2: FloatArray
+    beam_w_m2: FloatArray
+    diffuse_w_m2: FloatArray
+
+    @classmethod
+    def of(cls, sun: Sun, month: IntArray, kt: FloatArray) -> Sky:
+        """Split the light of days with clearness kt (n, slots); month is (n,).
+
+        Beam and diffuse light after Erbs, Klein and Duffie, Solar Energy 28 (1982) 293-302, eq. 1 (fitted to hours,
+        used for slots).
+        """
+        ground = kt * sun.horizontal_w_m2[month]
+        split = irradiance.erbs(ground, sun.zenith_deg[month], MONTH_DAY[month][:, None])
+        return cls(sun, month, ground, split["dni"], split["dhi"])
+
+
+def plane_w_m2(sky: Sky, tilt_deg: float, azimuth_deg: float) -> FloatArray:
+    """Irradiance that reaches the cells on the tilted plane, (n, slots) [W/m²].
+
+    The sky after Hay and Davies (1980); the loss at the cover after ASHRAE 93-77.
+    """
+    sun, month = sky.sun, sky.month
     zenith, azimuth = sun.zenith_deg[month], sun.azimuth_deg[month]
-    normal = sun.normal_w_m2[month]
-    ground = kt * sun.horizontal_w_m2[month]
-    split = irradiance.erbs(ground, zenith, MONTH_DAY[month][:, None])
     cosine = np.maximum(irradiance.aoi_projection(tilt_deg, azimuth_deg, zenith, azimuth), 0.0)
     angle = np.degrees(np.arccos(np.minimum(cosine, 1.0)))
-    sky = irradiance.haydavies(
-        tilt_deg, azimuth_deg, split["dhi"], split["dni"], normal, zenith, azimuth, return_components=True
+    parts = irradiance.haydavies(
+        tilt_deg,
+        azimuth_deg,
+        sky.diffuse_w_m2,
+        sky.beam_w_m2,
+        sun.normal_w_m2[month],
+        zenith,
+        azimuth,
+        return_components=True,
     )
-    reflected = irradiance.get_ground_diffuse(tilt_deg, ground, albedo=ALBEDO)
-    beam = split["dni"] * cosine + sky["poa_circumsolar"]
-    diffuse = sky["poa_isotropic"] + reflected
+    reflected = irradiance.get_ground_diffuse(tilt_deg, sky.ground_w_m2, albedo=ALBEDO)
+    beam = sky.beam_w_m2 * cosine + parts["poa_circumsolar"]
+    diffuse = parts["poa_isotropic"] + reflected
     return np.asarray(beam * iam.ashrae(angle) + diffuse * iam.ashrae(np.array(DIFFUSE_DEG)), dtype=np.float64)
 
 

@@ -57,7 +57,7 @@ def light_by_hand(kt: float, height_deg: float, turn_deg: float, normal: float, 
 def test_light_on_the_plane_is_the_published_equations(month: int, hour: int, tilt: float, azimuth: float) -> None:
     sun = sky.sun_over(35.0, 0.0, 3600.0)
     kt = np.full((1, 24), 0.55)
-    got = plane.plane_w_m2(sun, np.array([month]), kt, tilt, azimuth)[0, hour]
+    got = plane.plane_w_m2(plane.Sky.of(sun, np.array([month]), kt), tilt, azimuth)[0, hour]
     height = 90.0 - sun.zenith_deg[month, hour]
     day = 2.0 * np.pi * (sky.MONTH_DAY[month] - 1) / 365.0
     # Spencer (1971), with the solar constant of 1366.1 W/m²
@@ -184,5 +184,6 @@ def test_incidence_never_exceeds_a_right_angle() -> None:
     """A north wall at noon gets no beam: only sky and ground remain, less than a third of what a south wall gets."""
     sun = sky.sun_over(50.0, 0.0, 3600.0)
     kt = np.full((1, 24), 0.6)
-    north, south = (plane.plane_w_m2(sun, np.array([0]), kt, 90.0, az)[0, 12] for az in (0.0, 180.0))
+    light = plane.Sky.of(sun, np.array([0]), kt)
+    north, south = (plane.plane_w_m2(light, 90.0, az)[0, 12] for az in (0.0, 180.0))
     assert 0.0 < north < south / 3.0
