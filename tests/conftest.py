@@ -13,6 +13,7 @@ from filelock import FileLock
 from hypothesis import HealthCheck, settings
 
 from auditor.catalog import load_catalog
+from auditor.cli.demo import FILES
 from auditor.policy import load_policy
 from auditor.publish import publish
 from auditor.store import Store
@@ -29,14 +30,6 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
 os.environ.setdefault("AUDITOR_TABLES", str(Path(tempfile.gettempdir()) / "auditor-test-tables"))
 
 SAMPLE = Path(__file__).parents[1] / "sample_portfolio"
-SAMPLE_FILES = (
-    ("tidy.csv", None),
-    ("field_export.csv", "field_export_mapping.toml"),
-    ("projects.json", None),
-    ("site_book.xlsx", "site_book_mapping.toml"),
-    ("island_jobs.csv", "island_jobs_mapping.toml"),
-    ("designers.csv", None),
-)
 AS_OF = date(2026, 1, 31)
 
 
@@ -49,7 +42,7 @@ def sample_store(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, dict[
     shutil.copyfile(SAMPLE / "policy.toml", store.policy)
     told = {}
     with store.locked("import"), open_records(store) as con:
-        for name, mapping in SAMPLE_FILES:
+        for name, mapping in FILES:
             done = import_file(
                 con, store, SAMPLE / name, SAMPLE / mapping if mapping else None, imported_on="2026-01-31"
             )

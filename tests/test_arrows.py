@@ -81,7 +81,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.publish", "auditor.store", "auditor.reports", "auditor.catalog", "auditor.policy"),
         *("auditor.checks", "auditor.records", "auditor.jobs", "auditor.trip_likelihood", "auditor.compare"),
         *("auditor.mend", "auditor.remedies", "auditor.trips"),
-        "auditor.quality",
+        *("auditor.quality", "auditor.cautions"),
         "auditor.sheets",
     },
     "auditor.__main__": {"auditor.cli"},

@@ -10,6 +10,7 @@ import pytest
 
 from auditor import publish
 from auditor.catalog import load_catalog
+from auditor.cli.demo import FILES
 from auditor.policy import load_policy
 from auditor.store import Store
 from auditor.store.evidence import import_evidence
@@ -17,14 +18,6 @@ from auditor.store.importing import import_file
 from auditor.store.records_db import Connection, open_records
 
 SAMPLE = Path(__file__).parents[1] / "sample_portfolio"
-FILES = (
-    ("tidy.csv", None),
-    ("field_export.csv", "field_export_mapping.toml"),
-    ("projects.json", None),
-    ("site_book.xlsx", "site_book_mapping.toml"),
-    ("island_jobs.csv", "island_jobs_mapping.toml"),
-    ("designers.csv", None),
-)
 
 
 @pytest.fixture(scope="module")

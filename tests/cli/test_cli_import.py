@@ -39,7 +39,7 @@ def test_demo_goes_the_whole_way(run: Run, tmp_path: Path) -> None:
         "Unknown verdicts wait mostly for: ",
         "The catalog has no such inverter: Larkfield U999 (",
         f"auditor export findings -o findings.xlsx --store {tmp_path / 'd'}",
-        "A pass is a recomputed record, not a safe or compliant installation.",
+        "A pass is a recomputed record, not a safe or compliant installation: nothing here inspects.",
         "The sample portfolio is invented.",
         "No record yet of 1 system: Q9999.",
     ):
@@ -59,15 +59,7 @@ def test_demo_stays_out_of_a_store_with_other_records(run: Run, refused: Refused
     assert policy.read_text("utf-8").endswith("# mine\n")
 
 
-@pytest.mark.parametrize(
-    ("name", "mapping"),
-    [
-        *(("tidy.csv", None), ("field_export.csv", "field_export_mapping.toml"), ("projects.json", None)),
-        ("site_book.xlsx", "site_book_mapping.toml"),
-        ("island_jobs.csv", "island_jobs_mapping.toml"),
-        ("designers.csv", None),
-    ],
-)
+@pytest.mark.parametrize(("name", "mapping"), FILES)
 def test_each_form_of_the_sample(run: Run, store: Path, name: str, mapping: str | None) -> None:
     with_mapping = ["--mapping", SAMPLE / mapping] if mapping else []
     ran = run("import", SAMPLE / name, *with_mapping, "--store", store)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from auditor.catalog import load_catalog
+from auditor.cli.demo import FILES
 from auditor.policy import load_policy
 from auditor.publish import publish
 from auditor.store import Store
@@ -70,15 +71,8 @@ def main() -> int:
         store.create()
         shutil.copyfile(SAMPLE / "catalog" / "equipment.toml", store.catalog / "equipment.toml")
         with store.locked("golden"), open_records(store) as con:
-            for name, mapping in (
-                ("tidy.csv", None),
-                ("field_export.csv", SAMPLE / "field_export_mapping.toml"),
-                ("projects.json", None),
-                ("site_book.xlsx", SAMPLE / "site_book_mapping.toml"),
-                ("island_jobs.csv", SAMPLE / "island_jobs_mapping.toml"),
-                ("designers.csv", None),
-            ):
-                import_file(con, store, SAMPLE / name, mapping, imported_on="2026-01-31")
+            for name, mapping in FILES:
+                import_file(con, store, SAMPLE / name, SAMPLE / mapping if mapping else None, imported_on="2026-01-31")
             publish(con, store, load_catalog([store.catalog]), load_policy(SAMPLE / "policy.toml"), date(2026, 1, 31))
         with open_snapshot(store) as snapshot:
             new = report(snapshot)
