@@ -26,9 +26,9 @@ _LEFT = 3e-10
 #: A round is taken to leave so many squares of the rise, on loops or on three phases, and at least such a part of the
 #: error before. Against solutions of many more rounds it left less.
 _SQUARES, _LEAST_PART = {1: 1.0, 4: 4.0}, 1e-3
-#: Change, in parts of the voltage, below which a source that is sought has settled: a round leaves about the rise, in
-#: parts of the voltage, of the error before.
-_SETTLED = 1e-9
+#: Change, in parts of the voltage, below which a source that is sought has settled: a round leaves less than a
+#: hundredth of it.
+_SETTLED = 1e-8
 #: Arms that are solved together: wide enough to outweigh a call, narrow enough to stay near the processor.
 _PIECE_ARMS = 16_384
 #: Nearly all systems settle in two or three rounds.
@@ -161,7 +161,9 @@ def no_export_voltage_at(network: Network, terminal_v: FloatArray) -> FloatArray
 def _piece_source(network: Network, terminal_v: FloatArray) -> FloatArray:
     """Seek the sources of one piece of a network; what has settled leaves the batch when it is half of it."""
     found_v = np.full(network.n_systems, np.nan)
-    rest, source_v = _Rest.all_of(network, terminal_v), terminal_v
+    rest, source_v = _Rest.all_of(network, terminal_v), network.nominal_v
+    end_v = rest.batch.source_at_arms(source_v)
+    rest = replace(rest, end_v=end_v + rest.rough.rise(rest.batch, end_v))
     seeking = np.ones(network.n_systems, dtype=np.bool_)
     for _ in range(_MOST_ROUNDS):
         end_v = rest.end_v
@@ -181,10 +183,17 @@ def _piece_source(network: Network, terminal_v: FloatArray) -> FloatArray:
 
 
 def _towards(rest: _Rest, source_v: FloatArray) -> tuple[Phasors, FloatArray]:
-    """By how much the ends (2, T, A) and the sources (S,) move [V] so that the worst units reach the given voltage."""
+    """By how much the ends (2, T, A) and the sources (S,) move [V] so that the worst units reach the given voltage.
+
+    A rise shrinks as the voltage grows: V = Vs + RP/V, so that a unit follows its source by 1 / (1 + RP/V²).
+    """
     batch, end_v = rest.batch, rest.end_v
     walk = walk_back(batch, end_v)
     lacks_v = batch.source_at_arms(source_v) + batch.feed_rise(walk.feed_a) - walk.feed_v
     move_v = rest.rough.move(batch, end_v, lacks_v)
-    source_moves_v = -batch.worst(arm_excess(batch, walk, move_v, rest.given_v), -np.inf)
+    excess_v, highest_v = (
+        batch.worst(part_v, -np.inf)
+        for part_v in arm_excess(batch, unit_magnitudes(batch, walk, end_v, move_v), rest.given_v)
+    )
+    source_moves_v = -excess_v * (2.0 - source_v / highest_v)
     return move_v + rest.rough.move(batch, end_v, batch.source_at_arms(source_moves_v)), source_moves_v

@@ -206,17 +206,18 @@ def _small_move(end_v: Phasors, shift_v: Phasors, pair: int) -> tuple[Phasors, P
     return np.stack([1 - part[0], -part[1]]), add_v
 
 
-def arm_excess(batch: Batch, walk: Walk, move_v: Phasors, terminal_v: FloatArray) -> FloatArray:
-    """Return by how much the worst unit of each arm (A,) exceeds a terminal voltage (S,) [V] after a move (2, T, A).
+def arm_excess(batch: Batch, unit_v: FloatArray, terminal_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return by how much the worst unit of each arm exceeds a terminal voltage (S,), and the arm's highest, both (A,).
 
-    Over the nominal voltage across its pair, in parts of that from phase to neutral.
+    Units are at voltages (U,) by position; over the nominal voltage across their pairs, in parts of that from phase to
+    neutral [V].
     """
-    excess_v = np.full(batch.arm_system.size, -np.inf)
+    excess_v, highest_v = (np.full(batch.arm_system.size, -np.inf) for _ in range(2))
     limit_v = terminal_v[batch.arm_system]
     for block in batch.ladders.blocks:
         for section in block.sections:
             here = slice(block.columns.start, block.columns.start + section.width)
-            v = walk.unit_v[:, section.at] + across(move_v[..., here], section.pair)
-            over_v = (np.sqrt(v[0] * v[0] + v[1] * v[1]) - limit_v[here]) / batch.wiring.span[section.pair]
-            np.maximum(excess_v[here], over_v, out=excess_v[here])
-    return excess_v
+            at_v, span = unit_v[section.at], batch.wiring.span[section.pair]
+            np.maximum(excess_v[here], (at_v - limit_v[here]) / span, out=excess_v[here])
+            np.maximum(highest_v[here], at_v / span, out=highest_v[here])
+    return excess_v, highest_v
