@@ -13,6 +13,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from auditor.cautions import CAUTION, WORK_CAUTIONS
+from auditor.jobs import Job
 
 #: Shape and word of a verdict: told apart without colour.
 MARKS = {"fail": "▲", "unknown": "◇", "pass": "●", "not applicable": "–"}
@@ -151,6 +152,21 @@ def choice(choice_id: Any, options: Sequence[Any], value: Any, **options_of: Any
 def note(text: Any, kind: str = "info") -> Component:
     """A remark beside the content; `kind` "warning" for what needs attention."""
     return html.Div(text, className=f"notice notice-{kind}", role="status")
+
+
+def progress(job: Job | None) -> Component | None:
+    """How far a command is, or what it said when it failed."""
+    if job is None:
+        return None
+    if not job.open:
+        return note(html.Pre(job.err or "It has ended."), "warning") if job.state != "done" else None
+    words = job.phase or "Starting"
+    count = f"{job.done:,} of {job.total:,}" if job.total else ""
+    known = {"value": str(job.done), "max": str(job.total)} if job.total else {}
+    return html.Div(
+        [html.Progress(**known, **{"aria-label": f"{words} {count}"}), html.P(f"{words} {count}", className="note")],
+        className="running",
+    )
 
 
 def cautions(work: bool = False) -> Component:

@@ -98,7 +98,7 @@ DASHBOARD = {
     "auditor.one_system", "auditor.checks", "auditor.records.schema", "auditor.records.totals",
     "auditor.store.decisions", "auditor.trip_likelihood", "auditor.mend", "auditor.trips",
     "auditor.store.actions", "auditor.reports.cases", "auditor.reports.quality", "auditor.cautions",
-    "auditor.reports.complaints",
+    "auditor.reports.complaints", "auditor.reports.actions",
 }  # fmt: skip
 #: Parts that the dashboard may know throughout.
 OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality", "auditor.sheets")

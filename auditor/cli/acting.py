@@ -13,9 +13,10 @@ from auditor.cli import show
 from auditor.cli.deciding import WhoOption, WhyOption
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
+from auditor.reports.actions import open_actions
 from auditor.reports.export import export_frame
 from auditor.store import Store
-from auditor.store.actions import VERIFIED, actions_of, summary, table
+from auditor.store.actions import VERIFIED, actions_of, history, summary, table
 from auditor.store.decisions import all_decisions, append, in_force
 from auditor.store.snapshot import open_snapshot
 
@@ -38,14 +39,7 @@ def open_action(
     """Open an action on a check that fails in the run that is shown."""
     place = Store(store)
     with open_snapshot(place) as con:
-        found = con.execute(
-            'SELECT verdict::VARCHAR FROM finding WHERE system_id = ? AND "check" = ? ORDER BY verdict LIMIT 1',
-            [system, check],
-        ).fetchall()
-    if not found or found[0][0] != "fail":
-        what = f"is {found[0][0]}" if found else "is not judged"
-        raise AuditorError(f"{system}: {check} {what} in the run that is shown; an action is about a check that fails.")
-    done = append(place, "action", {"system": system, "check": check, "owner": owner, "due": due}, why, who)
+        (done,) = open_actions(place, con, [system], check, owner, due, why, who)
     show.plain(f"Action {done.id} on {check} of {system}: {owner}, by {due}. An audit in which it passes verifies it.")
 
 
@@ -97,6 +91,21 @@ def list_actions(
         figures = (due, str(row["age_days"]), str(row["reopened"]))
         shown.add_row(str(row["action"]), *map(show.cell, cells), *figures, show.cell(row["last_step"]))
     show.tabular(shown)
+
+
+@app.command("show")
+def show_action(number: NumberArgument, store: StoreOption = DEFAULT_STORE) -> None:
+    """Show an action's history: who did what, when and why."""
+    place = Store(store)
+    place.require()
+    decisions = all_decisions(place)
+    held = {action.number: action for action in actions_of(in_force(decisions))}
+    if number not in held:
+        raise AuditorError(f"There is no corrective action {number}. `auditor action list` shows them.")
+    one = held[number]
+    show.plain(f"Action {number} on {one.check} of {one.system}: {one.state}; {one.owner}, due {one.due}.")
+    for row in history(number, decisions).iter_rows(named=True):
+        show.plain(f"  {row['at']}  {row['what']}, by {row['who']}: {row['why']}")
 
 
 def _step(store: Path, kind: str, subject: dict[str, str], why: str, who: str, state: str) -> None:

@@ -16,7 +16,7 @@ from auditor.errors import AuditorError
 from auditor.quality import field, patterns, words
 from auditor.quality.compare import Comparison
 from auditor.reports import quality
-from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by, run_then
+from auditor.reports.cases import DEFAULT_OUTCOME, UNITS, judged_by, sides
 from auditor.reports.export import export_frame
 from auditor.reports.found import FOUND_WORDS, read_found
 from auditor.store import Store
@@ -27,7 +27,7 @@ app = typer.Typer(help="Audit past work fairly: who differs by more than chance 
 
 #: By which rules a comparison can be made.
 RULES = ("then", "now")
-SHOWN_UNITS, SHOWN_CAUSES, SHOWN_REPEATS = 20, 8, 8
+SHOWN_UNITS, SHOWN_CAUSES, SHOWN_REPEATS, SHOWN_ALIKE = 20, 8, 8, 8
 OutputOption = Annotated[Path | None, typer.Option("--output", "-o", help="A .csv, .xlsx, .jsonl or .parquet file.")]
 RunOption = Annotated[int | None, typer.Option("--run", help="An earlier run; default: the one that is shown.")]
 
@@ -67,7 +67,7 @@ def compare(
         if output is None:
             _told(con, found, outcome, region, store)
             _beside(place, beside, (by, outcome, region))
-            if beside is None and not rules and run is None and run_then(place, judging) is None:
+            if beside is None and not rules and run is None and sides(place, judging).then is None:
                 show.plain(f"By the specs of each design date: auditor recheck --as-of design-date{at_store(store)}")
             return
         written = export_frame(quality.part_of(con, found, part, region), output)
@@ -82,13 +82,13 @@ def _runs(place: Store, rules: str, run: int | None) -> tuple[int, int | None]:
     now = current_number(place) if run is None else run
     if rules == "now" or (run is not None and not rules):
         return now, None
-    then = run_then(place, now)
-    if then is None and rules == "then":
+    both = sides(place, now)
+    if both.then is None and rules == "then":
         raise AuditorError(
             f"Run {now} was not judged by the specs of each design date yet. Run: auditor recheck --as-of design-date"
             f"{f' --run {run}' if run is not None else ''}{at_store(place.root)}"
         )
-    return (now, None) if then in (None, now) else (int(then or now), now)
+    return (now, None) if both.then is None else (both.then, both.now)
 
 
 def _beside(place: Store, now: int | None, asked: tuple[str, str, str]) -> None:
@@ -114,6 +114,13 @@ def _told(con: Connection, found: Comparison, outcome: str, region: str, store: 
     )
     show.plain(words.answer(found, plural))
     show.plain(words.method(found))
+    spelt = quality.spelt_alike(found)
+    if spelt:
+        show.plain(f"\n{words.READ['alike']}")
+        for pair in spelt[:SHOWN_ALIKE]:
+            show.plain(f"  {pair}")
+        if len(spelt) > SHOWN_ALIKE:
+            show.plain(f"  and {len(spelt) - SHOWN_ALIKE:,} more pairs.")
     show.plain(f"\n{words.READ['table']}")
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in (found.by, "judged", "fail", "expected", "unknown", "what is said of it"):

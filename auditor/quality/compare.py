@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from auditor.quality import case_mix, limits, over_time, shrinkage
@@ -37,11 +38,16 @@ class Comparison:
     """What a comparison found.
 
     `units`, one row a unit in the order of size (years in their own): value, systems, judged, unknown, failed, share,
-    share_low, share_high (Wilson, 95 %), expected, ratio_low, ratio_high (exact, 95 %), shrunken, shrunken_low,
-    shrunken_high, chance_above (that its ratio is above 1), score (deviates), false_alarms (share among units at least
-    so far out), evidence, unadjusted (evidence by the share alone), changed (the year from which its ratio is another,
-    null where there is no evidence), before, after. `years`: value, year, judged, failed, expected. `cases` are those
-    that were judged, with their `chance`. `alike` is the design effect, `spread` the whole factor of overdispersion.
+    share_low, share_high (Wilson, 95 %), expected, ratio_low, ratio_high (exact, 95 %; both of as many cases as the
+    design effect leaves), shrunken, shrunken_low, shrunken_high, chance_above (that its ratio is above 1), score
+    (deviates), false_alarms (share among units at least so far out), enough (whether it would stand out by itself if
+    all its cases failed), evidence, unadjusted (evidence by the share alone), changed (the year from which its ratio is
+    another, null where there is no evidence), before, after. `years`: value, year, judged, failed, expected. `cases`
+    are those that were judged, with their `chance`. `alike` is the design effect, `spread` the whole factor of
+    overdispersion.
+
+    The cases of which the records name no unit count in the model and stand in a row without a value; they are nobody's
+    work, so nothing is said of them and they tell nobody apart.
     """
 
     by: str
@@ -59,6 +65,11 @@ class Comparison:
         return self.cases.height
 
     @property
+    def unknown(self) -> int:
+        """Cases whose verdict is unknown."""
+        return int(self.units["unknown"].sum())
+
+    @property
     def failed(self) -> int:
         """Cases that fail."""
         return int(self.cases["failed"].sum())
@@ -67,6 +78,16 @@ class Comparison:
     def share(self) -> float:
         """The share of cases that fails; NaN without any."""
         return self.failed / self.judged if self.judged else float("nan")
+
+    @property
+    def named(self) -> int:
+        """How many units the records name."""
+        return self.units["value"].count()
+
+    @property
+    def comparable(self) -> int:
+        """How many of them have a case with a verdict."""
+        return self.units.filter(pl.col("value").is_not_null() & (pl.col("judged") > 0)).height
 
     @property
     def told_apart(self) -> pl.DataFrame:
@@ -122,37 +143,40 @@ def _counted(cases: pl.DataFrame, judged: pl.DataFrame, by: str) -> pl.DataFrame
 def _judged(units: pl.DataFrame, any_fit: bool, alike: float) -> tuple[pl.DataFrame, float, shrinkage.Spread]:
     """Add shares, ratios with their intervals, and the evidence."""
     judged, failed, expected = (units[name].to_numpy().astype(float) for name in ("judged", "failed", "expected"))
-    score, spread = _scores(failed, expected, judged, alike)
+    named = units["value"].is_not_null().to_numpy()
+    score = limits.exact_scores(failed, expected, judged) / np.sqrt(alike)
+    between = limits.widening(score[named & (judged > 0)])
+    score /= np.sqrt(between)
     of_all = failed.sum() / judged.sum() if judged.sum() else 0.0
     raw = limits.exact_scores(failed, judged * of_all, judged) / np.sqrt(alike)
     # Cases that fail together tell less: by the design effect, that many fewer of them count.
-    ratios = shrinkage.spread_of(failed / alike, expected / alike) if any_fit else shrinkage.Spread(1.0, 0.0)
-    mean, low, high = shrinkage.shrunken(failed / alike, expected / alike, ratios)
-    share_low, share_high = limits.wilson(failed, judged)
-    exact_low, exact_high = limits.poisson_interval(failed)
-    alarms = limits.false_discovery(limits.two_sided(score))
+    seen, mean, cases = failed / alike, expected / alike, judged / alike
+    ratios = shrinkage.spread_of(seen[named], mean[named]) if any_fit else shrinkage.Spread(1.0, 0.0)
+    drawn, low, high = shrinkage.shrunken(seen, mean, ratios)
+    share_low, share_high = limits.wilson(seen, cases)
+    exact_low, exact_high = limits.poisson_interval(seen)
+    alarms = _false_alarms(score, named)
     with np.errstate(divide="ignore", invalid="ignore"):
         columns = {
             "share": failed / judged, "share_low": share_low, "share_high": share_high,
-            "ratio_low": exact_low / expected, "ratio_high": exact_high / expected,
-            "shrunken": mean, "shrunken_low": low, "shrunken_high": high,
-            "chance_above": shrinkage.chance_above(failed / alike, expected / alike, ratios),
+            "ratio_low": exact_low / mean, "ratio_high": exact_high / mean,
+            "shrunken": drawn, "shrunken_low": low, "shrunken_high": high,
+            "chance_above": shrinkage.chance_above(seen, mean, ratios),
             "score": score, "false_alarms": alarms,
         }  # fmt: skip
-    told = [pl.Series(name, values).fill_nan(None) for name, values in columns.items()]
-    evidence = _evidence(score, alarms)
-    unadjusted = _evidence(raw, limits.false_discovery(limits.two_sided(raw)))
+    told = [pl.Series(name, np.where(np.isfinite(v), v, np.nan)).fill_nan(None) for name, v in columns.items()]
+    utmost = limits.exact_scores(judged, expected, judged) / np.sqrt(alike * between)
+    told.append(pl.Series("enough", limits.two_sided(utmost) <= FALSE_ALARMS))
+    evidence, unadjusted = _evidence(score, alarms), _evidence(raw, _false_alarms(raw, named))
     units = units.with_columns(*told, pl.Series("evidence", evidence), pl.Series("unadjusted", unadjusted))
-    return units, spread, ratios
+    return units, alike * between, ratios
 
 
-def _scores(
-    failed: limits.Floats, expected: limits.Floats, judged: limits.Floats, alike: float
-) -> tuple[limits.Floats, float]:
-    """Each unit's deviates after all overdispersion, and its factor; units without a case stand at 0."""
-    score = limits.exact_scores(failed, expected, judged) / np.sqrt(alike)
-    between = limits.widening(score[judged > 0])
-    return score / np.sqrt(between), alike * between
+def _false_alarms(score: limits.Floats, named: npt.NDArray[np.bool_]) -> limits.Floats:
+    """The share of false alarms among the named units at least so far out; 1 of what nobody is named for."""
+    alarms = np.ones(score.size)
+    alarms[named] = limits.false_discovery(limits.two_sided(score[named]))
+    return alarms
 
 
 def _evidence(score: limits.Floats, alarms: limits.Floats) -> list[str]:
@@ -174,7 +198,7 @@ def _changes(units: pl.DataFrame, years: pl.DataFrame, spread: float) -> pl.Data
     table = np.zeros((3, units.height, len(span)))
     table[:, rows, columns] = dated.select("failed", "expected", "judged").to_numpy().T
     # A unit with few failures can show no change. Given its failures their times decide, so leaving it out is fair.
-    looked_at = table[0].sum(axis=1) >= LEAST_FAILURES
+    looked_at = (table[0].sum(axis=1) >= LEAST_FAILURES) & units["value"].is_not_null().to_numpy()
     table[:, ~looked_at] = 0.0
     found = over_time.changes(table[0], table[1], table[2], spread)
     alarms = np.ones(units.height)

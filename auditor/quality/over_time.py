@@ -57,24 +57,38 @@ def gaps(failed: npt.ArrayLike) -> npt.NDArray[np.int64]:
     return np.diff(at, prepend=-1) - 1
 
 
-def g_limit(mean_gap: float) -> float:
+def g_limit(mean_gap: npt.ArrayLike) -> Floats:
     """The upper limit of the cases between failures [2]: g + 3 sqrt(g (g + 1)); the lower one is 0."""
-    return float(mean_gap + 3 * np.sqrt(mean_gap * (mean_gap + 1)))
+    mean = np.asarray(mean_gap, float)
+    return np.asarray(mean + 3 * np.sqrt(mean * (mean + 1)))
 
 
-def g_median(mean_gap: float) -> float:
+def g_median(mean_gap: npt.ArrayLike) -> Floats:
     """The gap that half of all gaps lie below at an unchanged rate: that of a geometric count of this mean."""
-    return float(np.log(0.5) / np.log(mean_gap / (mean_gap + 1))) if mean_gap > 0 else 0.0
+    mean = np.asarray(mean_gap, float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(mean > 0, np.log(0.5) / np.log(mean / (mean + 1)), 0.0))
 
 
-def in_a_row(above: npt.ArrayLike, below: npt.ArrayLike, length: int = IN_A_ROW) -> npt.NDArray[np.bool_]:
-    """Whether each point ends at least so many in a row above the centre, or so many below it [3]."""
+def in_a_row(
+    above: npt.ArrayLike, below: npt.ArrayLike, begins: npt.ArrayLike, length: int = IN_A_ROW
+) -> npt.NDArray[np.bool_]:
+    """Whether each point ends at least so many in a row above the centre, or so many below it [3].
+
+    `begins` is true where a new course begins, across which nothing is in a row.
+    """
     runs = np.zeros(np.asarray(above).shape, int)
+    places = np.arange(runs.size)
     for side in (np.asarray(above, bool), np.asarray(below, bool)):
-        places = np.arange(side.size)
-        last_off = np.maximum.accumulate(np.where(side, -1, places)) if side.size else places
+        before = np.where(side, np.where(np.asarray(begins, bool), places - 1, -1), places)
+        last_off = np.maximum.accumulate(before) if runs.size else places
         runs = np.maximum(runs, places - last_off)
     return np.asarray(runs >= length)
+
+
+def false_signals(points: int) -> float:
+    """The chance that of so many points in control one at least lies beyond three sigma: 1 - 0.9973^points."""
+    return float(1 - (1 - 2 * THREE_SIGMA) ** points)
 
 
 @dataclass(frozen=True)

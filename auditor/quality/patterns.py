@@ -31,12 +31,14 @@ def repeats(counts: pl.DataFrame) -> pl.DataFrame:
     all systems of that year in which the cause fails; the chance of as many or more is the exact binomial tail, and
     the share of false alarms among those told is at most `FALSE_ALARMS`. Counts that could not reach that chance even
     if all failed are no test (R. E. Tarone, Biometrics 46:515-522, 1990). The unit's own systems count in the share of
-    all, which errs towards silence. Adds `expected` and `chance`; most systems first.
+    all, which errs towards silence; so do those of no named unit, which repeat nobody's fault. Adds `expected` and
+    `chance`; most systems first.
     """
     sums = counts.group_by("year", "cause").agg(pl.col("judged").sum().alias("all"), pl.col("failed").sum().alias("f"))
     frame = counts.join(sums, on=["year", "cause"], nulls_equal=True)
     share = pl.col("f") / pl.col("all")
-    tests = frame.filter((pl.col("f") > 0) & (share.pow(pl.col("judged")) <= FALSE_ALARMS))
+    named = pl.col("value").is_not_null()
+    tests = frame.filter(named & (pl.col("f") > 0) & (share.pow(pl.col("judged")) <= FALSE_ALARMS))
     tests = tests.with_columns((share * pl.col("judged")).alias("expected"))
     failed, judged, expected = (tests[name].to_numpy() for name in ("failed", "judged", "expected"))
     chance = stats.binom.sf(failed - 1, judged, expected / judged)

@@ -1,4 +1,4 @@
-"""How a unit did over time: its share by year within limits, and its cases between failures, with what they signal."""
+"""How units did over time: shares by year within limits, cases between failures, and which of it is a signal."""
 
 from __future__ import annotations
 
@@ -6,43 +6,126 @@ import numpy as np
 import polars as pl
 
 from auditor.quality import over_time
+from auditor.quality.over_time import BEYOND, LEAST_EXPECTED, ROW
+
+CHANGE = "the odds of failing are others from here on"
+#: Which course a signal is of, which rule it breaks and when, and what was seen there within which limits. `course` is
+#: ALL for all units together, whose `value` is null; `worse` says whether it tells of more failures or of fewer.
+SIGNALS: dict[str, pl.DataType] = {
+    "course": pl.String(),
+    "value": pl.String(),
+    "measure": pl.String(),
+    "rule": pl.String(),
+    "worse": pl.Boolean(),
+    "year": pl.Int32(),
+    "day": pl.Date(),
+    "seen": pl.Float64(),
+    "centre": pl.Float64(),
+    "low": pl.Float64(),
+    "high": pl.Float64(),
+}
+ALL = "all together"
+SHARE, GAP, RATIO = "share that fails", "cases between failures", "times as many as expected"
 
 
 def by_year(years: pl.DataFrame, spread: float = 1.0) -> pl.DataFrame:
-    """Shares by year of rows `year, judged, failed, expected` (several of a year are added up).
+    """Shares by year of rows `value, year, judged, failed, expected`, a course for each value.
 
     Adds share, centre (the share expected), low, high (limits at three sigma) and signal: the rule that a year breaks,
     empty where none. Cases without a date are left out.
     """
     dated = years.filter(pl.col("year").is_not_null() & (pl.col("judged") > 0))
-    frame = dated.group_by("year").agg(pl.col("judged", "failed", "expected").sum()).sort("year")
+    frame = dated.group_by("value", "year").agg(pl.col("judged", "failed", "expected").sum())
+    frame = frame.sort("value", "year", nulls_last=True)
     judged, failed, expected = (frame[name].to_numpy().astype(float) for name in ("judged", "failed", "expected"))
     low, high = over_time.share_limits(expected, judged, spread)
     share = failed / judged
     outside = (share > high) | (share < low)
-    row = over_time.in_a_row(failed > expected, failed < expected)
+    row = over_time.in_a_row(failed > expected, failed < expected, _begins(frame))
     return frame.with_columns(
         pl.Series("share", share), pl.Series("centre", expected / judged), pl.Series("low", low),
         pl.Series("high", high), _signals(outside, row),
     )  # fmt: skip
 
 
-def between_failures(cases: pl.DataFrame) -> tuple[pl.DataFrame, float]:
-    """Cases that passed before each failure, in the order of time: number, day, gap, signal; and the upper limit.
+def between_failures(cases: pl.DataFrame) -> pl.DataFrame:
+    """Cases that passed before each failure, in the order of time: value, number, day, gap, centre, limit, signal.
 
-    `cases` has day, system_id and failed. The centre is the mean gap of these cases; a gap beyond the limit or eight in
-    a row on one side of the median is a signal. Cases without a date are left out.
+    `cases` has value, day, system_id and failed; each value has a course of its own, whose centre is its mean gap. A
+    gap beyond the limit or eight in a row on one side of the median is a signal. Cases without a date are left out.
     """
-    ordered = cases.filter(pl.col("day").is_not_null()).sort("day", "system_id", maintain_order=True)
-    gaps = over_time.gaps(ordered["failed"].to_numpy())
-    failures = ordered.filter(pl.col("failed"))
-    mean = float(gaps.mean()) if gaps.size else 0.0
+    ordered = cases.filter(pl.col("day").is_not_null()).sort("value", "day", "system_id", maintain_order=True)
+    at = pl.int_range(pl.len()).over("value")
+    failures = ordered.select("value", "day", "failed", at.alias("at")).filter("failed")
+    gap = pl.col("at") - pl.col("at").shift(1).fill_null(-1).over("value") - 1
+    frame = failures.select(
+        "value", "day", gap.alias("gap"), pl.int_range(1, pl.len() + 1).over("value").alias("number")
+    ).with_columns(pl.col("gap").mean().over("value").alias("centre"))
+    gaps, mean = frame["gap"].to_numpy(), frame["centre"].to_numpy().astype(float)
     limit, median = over_time.g_limit(mean), over_time.g_median(mean)
-    row = over_time.in_a_row(gaps > median, gaps < median)
-    frame = pl.DataFrame({"number": np.arange(1, gaps.size + 1), "day": failures["day"], "gap": gaps})
-    return frame.with_columns(_signals(gaps > limit, row)), limit
+    row = over_time.in_a_row(gaps > median, gaps < median, _begins(frame))
+    return frame.with_columns(pl.Series("limit", limit, dtype=pl.Float64), _signals(gaps > limit, row))
+
+
+def together(frame: pl.DataFrame) -> pl.DataFrame:
+    """Years or cases as one course of all values."""
+    return frame.with_columns(value=pl.lit(None, pl.String))
+
+
+def rare(years: pl.DataFrame) -> pl.Expr:
+    """Which values fail so rarely, by rows of `by_year`, that gaps between failures tell more than shares do."""
+    few = years.group_by("value").agg(pl.col("expected").mean()).filter(pl.col("expected") < LEAST_EXPECTED)
+    return pl.col("value").is_in(few["value"].implode(), nulls_equal=True)
+
+
+def signals(units: pl.DataFrame, years: pl.DataFrame, cases: pl.DataFrame, spread: float, by: str) -> pl.DataFrame:
+    """Every signal of a comparison, all together and of each unit that the records name: `SIGNALS`.
+
+    The tables are those of a comparison by `by`; design years have no course of their own. Shares by year are looked at
+    everywhere, gaps where failures are rare.
+    """
+    named = pl.col("value").is_not_null() & pl.lit(by != "year")
+    own = by_year(years.filter(named), spread)
+    of_each = [_of_shares(own), _of_gaps(between_failures(cases.filter(named & rare(own)))), _of_changes(units)]
+    parts = [
+        _of_shares(by_year(together(years), spread)).with_columns(course=pl.lit(ALL)),
+        *(part.with_columns(course=pl.lit(by)) for part in of_each),
+    ]
+    told = [part.select(pl.col(name).cast(kind) for name, kind in SIGNALS.items()) for part in parts]
+    return pl.concat(told).sort("value", "measure", "year", "day", nulls_last=False, maintain_order=True)
+
+
+def _of_shares(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.filter(pl.col("signal") != "").select(
+        "value", "year", "centre", "low", "high", pl.col("share").alias("seen"), pl.col("signal").alias("rule"),
+        pl.lit(SHARE).alias("measure"), (pl.col("share") > pl.col("centre")).alias("worse"),
+        pl.lit(None).alias("day"),
+    )  # fmt: skip
+
+
+def _of_gaps(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.filter(pl.col("signal") != "").select(
+        "value", "day", "centre", pl.col("day").dt.year().alias("year"), pl.col("gap").alias("seen"),
+        pl.col("signal").alias("rule"), pl.lit(GAP).alias("measure"), pl.lit(0.0).alias("low"),
+        pl.col("limit").alias("high"), (pl.col("gap") < pl.col("centre")).alias("worse"),
+    )  # fmt: skip
+
+
+def _of_changes(units: pl.DataFrame) -> pl.DataFrame:
+    return units.filter(pl.col("changed").is_not_null()).select(
+        "value", pl.col("changed").alias("year"), pl.col("before").alias("centre"), pl.col("after").alias("seen"),
+        (pl.col("after") > pl.col("before")).alias("worse"), pl.lit(CHANGE).alias("rule"),
+        pl.lit(RATIO).alias("measure"), pl.lit(None).alias("day"), pl.lit(None).alias("low"),
+        pl.lit(None).alias("high"),
+    )  # fmt: skip
+
+
+def _begins(frame: pl.DataFrame) -> np.ndarray:
+    """Where another value's course begins, in rows sorted by value."""
+    first = pl.int_range(pl.len()) == 0
+    return frame.select(first | pl.col("value").ne_missing(pl.col("value").shift(1))).to_series().to_numpy()
 
 
 def _signals(outside: np.ndarray, row: np.ndarray) -> pl.Series:
-    told = np.where(outside, over_time.BEYOND, np.where(row, over_time.ROW, ""))
+    told = np.where(outside, BEYOND, np.where(row, ROW, ""))
     return pl.Series("signal", told.tolist(), dtype=pl.String)

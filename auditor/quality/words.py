@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from math import sqrt
 from typing import Any
 
+import polars as pl
+
 from auditor.quality.case_mix import adjusted_for
 from auditor.quality.compare import FEWER, MORE, NONE, Comparison
 from auditor.quality.over_time import IN_A_ROW
@@ -25,6 +27,8 @@ READ = {
     " where cases in tenths by expectation fail as often as expected, the model is calibrated.",
     "time": "The share that fails by design year, within limits at three standard deviations around what the case mix"
     f" lets expect. Signals are a point beyond the limits, or {IN_A_ROW} in a row on one side of what is expected.",
+    "alike": "May be one under two spellings. They are compared as two, which may hide that one stands apart; a mapping"
+    " with `values` for the column makes them one.",
     "gaps": "Failures are rare here: each point counts the cases that passed before a failure since the one before."
     f" Signals are a point above the limit (fewer failures), or {IN_A_ROW} in a row on one side of the median.",
     "causes": "Circuits or systems that fail each check, the most frequent first; mending the first bars mends most.",
@@ -39,6 +43,8 @@ def said_of(unit: Mapping[str, Any], found: Comparison) -> str:
     count = f"{unit['failed']:,} of {unit['judged']:,} fail, {unit['expected']:.1f} expected"
     if not unit["judged"]:
         return "Nothing is known: every verdict is unknown."
+    if unit["value"] is None:
+        return f"The records name none for these, so they tell nobody apart: {count}."
     if unit["evidence"] == NONE:
         sentence = f"No evidence that it differs: {count}."
         if abs(unit["score"]) * sqrt(found.spread / found.alike) > UNREMARKABLE:
@@ -51,6 +57,8 @@ def said_of(unit: Mapping[str, Any], found: Comparison) -> str:
             sentence = (
                 f"Looks better ({unit['share']:.0%} against {found.share:.0%}), and its case mix explains it: {count}."
             )
+        elif found.fit is not None and not unit["enough"]:
+            sentence = f"Too few cases to tell, whatever they show: {count}."
     else:
         word = "More" if unit["evidence"] == MORE else "Fewer"
         sentence = (
@@ -77,17 +85,22 @@ def answer(found: Comparison, plural: str) -> str:
         return f"No case has a verdict: nothing can be said of {plural}."
     if found.fit is None:
         return f"{'All' if found.failed else 'None'} of {found.judged:,} fail: no evidence that {plural} differ."
-    told = found.told_apart
+    if found.comparable < 2:
+        whose = f"One of the {plural} alone is" if found.comparable else f"None of the {plural} is"
+        return f"{whose} named in cases with a verdict: there is nothing to compare."
+    told, named = found.told_apart, found.comparable
     if not told.height and found.spread > found.alike:
         varies = "all of them vary more than chance and case mix explain"
-        return f"None of {found.units.height:,} {plural} stands apart: {varies}."
+        return f"None of {named:,} {plural} stands apart: {varies}."
     if not told.height:
-        return (
-            f"No evidence that {plural} differ: chance and case mix explain what {found.units.height:,} of them show."
+        few = (
+            named - found.units.filter(pl.col("value").is_not_null() & (pl.col("judged") > 0) & pl.col("enough")).height
         )
+        hidden = f" {few:,} have too few cases to stand apart even if all failed." if few else ""
+        return f"No evidence that {plural} differ: chance and case mix explain what {named:,} of them show.{hidden}"
     more, stand = (told["evidence"] == MORE).sum(), "stands" if told.height == 1 else "stand"
     return (
-        f"{told.height:,} of {found.units.height:,} {plural} {stand} apart from what chance and case mix explain:"
+        f"{told.height:,} of {named:,} {plural} {stand} apart from what chance and case mix explain:"
         f" {more:,} by failing more often, {told.height - more:,} by failing less often."
     )
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -72,32 +74,64 @@ def in_region(con: Connection, region: str) -> str:
 
 def judged_by(con: Connection) -> str:
     """By which rules the run's verdicts were made, in a sentence."""
-    row = con.execute("SELECT * FROM audit")
-    about = dict(zip([column[0] for column in row.description or ()], row.fetchall()[0], strict=True))
+    about = _about(con)
     given = f", with {about['other_rules']} in place of the store's own" if about.get("other_rules") else ""
-    specs = "the specs of each design date" if _by_design_date(con) else f"the specs of {about['as_of']}"
+    specs = "the specs of each design date" if _by_design_date(about) else f"the specs of {about['as_of']}"
     return f"Run {about['run']}: judged by the policy “{about['policy_name']}” and {specs}{given}."
 
 
-def _by_design_date(con: Connection) -> bool:
+def _about(con: Connection) -> dict[str, Any]:
+    row = con.execute("SELECT * FROM audit")
+    about = dict(zip([column[0] for column in row.description or ()], row.fetchall()[0], strict=True))
+    return about | {"policy": json.loads(about["policy"])}
+
+
+def _by_design_date(about: dict[str, Any]) -> bool:
     """Whether a run judges each system by the specs of its design date."""
-    policy = json.loads(con.execute("SELECT policy FROM audit").fetchall()[0][0])
-    return bool(policy.get("specs_of") == "design date")
+    return bool(about["policy"].get("specs_of") == "design date")
 
 
-def run_then(store: Store, run: int) -> int | None:
-    """The run that judges the records of `run` by the specs of each design date; None where there is none.
+@dataclass(frozen=True)
+class Sides:
+    """The runs that judge the same records by the specs of each design date and by those of one day; None for none."""
 
-    It is the run itself, or its newest re-check.
+    then: int | None
+    now: int | None
+
+
+def sides(store: Store, run: int) -> Sides:
+    """Both sides of a run's records: the run itself, and its newest re-check that differs in nothing else.
+
+    A re-check with another catalog, day or policy is no side: what it would tell apart is not the design date alone.
     """
     with open_snapshot(store, run) as con:
-        if _by_design_date(con):
-            return run
+        about = _about(con)
+    other = None
     for number in sorted(recheck_numbers(store), reverse=True):
         with open_snapshot(store, number) as con:
-            if con.execute("SELECT recheck_of FROM audit").fetchall()[0][0] == run and _by_design_date(con):
-                return number
-    return None
+            if _differ_in_specs_alone(about, _about(con)):
+                other = number
+                break
+    return Sides(run, other) if _by_design_date(about) else Sides(other, run)
+
+
+def _differ_in_specs_alone(about: dict[str, Any], other: dict[str, Any]) -> bool:
+    alike = all(about[name] == other[name] for name in ("catalog_hash", "as_of"))
+    policies = ({key: value for key, value in one["policy"].items() if key != "specs_of"} for one in (about, other))
+    same_policy = next(policies) == next(policies)
+    return (
+        other.get("recheck_of") == about["run"]
+        and alike and same_policy and _by_design_date(about) != _by_design_date(other)
+    )  # fmt: skip
+
+
+def undated(con: Connection) -> int:
+    """Systems without a design date: by the specs of each design date, what rests on specs is unknown of them."""
+    return int(
+        con.execute("SELECT count(*) FROM shown JOIN system USING (system_id) WHERE design_date IS NULL").fetchall()[0][
+            0
+        ]
+    )
 
 
 def cases(con: Connection, by: str, outcome: str, region: str = "") -> pl.DataFrame:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import polars as pl
 
 from auditor.errors import AuditorError
-from auditor.quality import field, patterns, words
+from auditor.quality import field, names, patterns, timeline, words
 from auditor.quality.compare import Comparison, compare
 from auditor.reports.cases import DAY, VALUES, cases, in_region
 from auditor.store.records_db import Connection
 
 #: The tables that a comparison is written as.
-PARTS = ("units", "years", "fit", "calibration", "causes", "repeats")
+PARTS = ("units", "years", "signals", "fit", "calibration", "causes", "repeats")
+#: Units whose names people type, so that one may stand there under two spellings.
+TYPED = ("designer", "crew", "office", "region", "utility")
 #: A system's failing voltage rise by the part of its worst circuit that takes most.
 _RISE_PART = """SELECT system_id, arg_max(CASE greatest(coalesce(trunk_rise_pct, 0), coalesce(home_run_rise_pct, 0),
     coalesce(feeder_rise_pct, 0)) WHEN trunk_rise_pct THEN 'trunk cable' WHEN home_run_rise_pct THEN 'home run'
@@ -63,6 +65,16 @@ def fault_counts(con: Connection, by: str, region: str = "") -> pl.DataFrame:
     ).filter(pl.col("judged") > 0)  # fmt: skip
 
 
+def spelt_alike(found: Comparison) -> list[str]:
+    """A sentence of each pair of units that may be one under two spellings; they are compared as two."""
+    if found.by not in TYPED:
+        return []
+    judged = dict(found.units.filter(pl.col("value").is_not_null()).select("value", "judged").iter_rows())
+    return [
+        f"“{one}” ({judged[one]:,} judged) and “{other}” ({judged[other]:,})" for one, other in names.alike([*judged])
+    ]
+
+
 def told(found: Comparison) -> pl.DataFrame:
     """The units with what is said of each, as an export holds them."""
     says = [words.said_of(unit, found) for unit in found.units.iter_rows(named=True)]
@@ -77,6 +89,8 @@ def part_of(con: Connection, found: Comparison, part: str, region: str = "") -> 
         return told(found)
     if part == "years":
         return found.years
+    if part == "signals":
+        return timeline.signals(found.units, found.years, found.cases, found.spread, found.by)
     if part in ("causes", "repeats"):
         counts = fault_counts(con, found.by, region)
         return patterns.pareto(counts) if part == "causes" else patterns.repeats(counts)

@@ -51,6 +51,10 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 
 
+#: Ages by which actions that wait are told apart [days].
+AGES = (30, 90)
+
+
 @dataclass(frozen=True)
 class Action:
     """A corrective action; `history` are its decisions, the opening one first, `reopened` how often it came back."""
@@ -116,13 +120,26 @@ def check_step(new: Decision, standing: Iterable[Decision]) -> None:
         )
 
 
-def _check_opening(subject: Mapping[str, str], held: Iterable[Action]) -> None:
-    if not subject["owner"].strip():
-        raise AuditorError("A corrective action needs an owner.")
+def opening_faults(owner: str, due: str) -> dict[str, str]:
+    """What is wrong with an owner and a due date, by which of both it is; nothing where both will do."""
+    told = {}
+    if not owner.strip():
+        told["owner"] = "A corrective action needs an owner."
     try:
-        date.fromisoformat(subject["due"])
-    except ValueError as error:
-        raise AuditorError(f"{subject['due']}: write the due date as year-month-day, such as 2026-01-31.") from error
+        date.fromisoformat(due)
+    except ValueError:
+        told["due"] = f"{due or 'No date'}: write the due date as year-month-day, such as 2026-01-31."
+    return told
+
+
+def steps_from(state: str) -> list[str]:
+    """The kinds of decision by which a person can move an action on from a state; only a run verifies one."""
+    return [kind for kind, (before, _) in STEPS.items() if state in before and kind != "action-verify"]
+
+
+def _check_opening(subject: Mapping[str, str], held: Iterable[Action]) -> None:
+    for fault in opening_faults(subject["owner"], subject["due"]).values():
+        raise AuditorError(fault)
     same = next((one for one in held if (one.system, one.check) == (subject["system"], subject["check"])), None)
     if same is not None:
         again = " Reopen it" if same.state == VERIFIED else " Move that one on"
@@ -158,6 +175,42 @@ def table(held: Iterable[Action], day: date) -> pl.DataFrame:
         for one in held
     ]  # fmt: skip
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
+
+
+def history(number: int, decisions: Iterable[Decision]) -> pl.DataFrame:
+    """All that was decided about an action, the first first, what was taken back included: at (UTC), what, who, why."""
+    told: dict[int, str] = {}
+    rows = []
+    for one in decisions:
+        if one.id == number or (one.kind in STEPS and one.subject["action"] == str(number)):
+            told[one.id] = OPEN if one.kind == "action" else STEPS[one.kind][1]
+        elif one.undoes in told:
+            told[one.id] = f"“{told[one.undoes]}” taken back"
+        else:
+            continue
+        rows.append((one.at[:16].replace("T", " "), told[one.id], one.who, one.text))
+    return pl.DataFrame(rows, schema=["at", "what", "who", "why"], orient="row")
+
+
+def ageing(frame: pl.DataFrame) -> pl.DataFrame:
+    """How many actions stand in each state, by age, and of these how many are overdue and came back.
+
+    Columns: state, actions, one for each age (days since it was opened), overdue, came back. A verified one has the
+    age at which it was verified.
+    """
+    bounds = [-1, *AGES]
+    names = [f"{low + 1} to {high} days" for low, high in zip(bounds, AGES, strict=False)] + [f"over {AGES[-1]} days"]
+    age = pl.col("age_days")
+    counts = [
+        ((age > low) & (age <= high)).sum().alias(name)
+        for name, low, high in zip(names, bounds, [*AGES, 2**31], strict=True)
+    ]
+    states = pl.DataFrame({"state": [OPEN, ANSWERED, ACCEPTED, REOPENED, VERIFIED]})
+    table = frame.group_by("state").agg(
+        pl.len().alias("actions"), *counts, pl.col("overdue").sum(),
+        (pl.col("reopened") > 0).sum().alias("came back"),
+    )  # fmt: skip
+    return states.join(table, on="state", maintain_order="left")
 
 
 def _middle(waiting: pl.DataFrame) -> int:

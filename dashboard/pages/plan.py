@@ -267,22 +267,7 @@ def register(app: Dash, context: Context) -> None:
         """How far the command is; the plan when it has ended."""
         if _kept(context) is not None:
             return no_update, layout(context, "", search or "")
-        return progress(jobs.latest(context.store)), no_update
-
-
-def progress(job: jobs.Job | None) -> Component | None:
-    """How far a command is, or what it said when it failed."""
-    if job is None:
-        return None
-    if not job.open:
-        return components.note(html.Pre(job.err or "It has ended."), "warning") if job.state != "done" else None
-    words = job.phase or "Starting"
-    count = f"{job.done:,} of {job.total:,}" if job.total else ""
-    known = {"value": str(job.done), "max": str(job.total)} if job.total else {}
-    return html.Div(
-        [html.Progress(**known, **{"aria-label": f"{words} {count}"}), html.P(f"{words} {count}", className="note")],
-        className="running",
-    )
+        return components.progress(jobs.latest(context.store)), no_update
 
 
 PAGE = Page("plan", PREFIX, "Plan", layout, register, nav="Plan")

@@ -3,33 +3,48 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from urllib.parse import parse_qsl, urlencode
 
 from auditor.reports.cases import DEFAULT_OUTCOME, UNITS
 from dashboard.filters import MOST_CHARACTERS
 
+#: Digits of an action's number at most.
+MOST_DIGITS = 9
+
 
 @dataclass(frozen=True)
 class Asked:
-    """What the page shows. `unit` is None for all together, "" for whom no record names; `region` is "" for all."""
+    """What the page shows.
+
+    `unit` is None for all together, "" for whom no record names; `region` is "" for all. `rules` is "now" for the specs
+    of today, "" for those of each design date where the run was judged by them; `action` is the number of a corrective
+    action, "" for none.
+    """
 
     by: str = "designer"
     outcome: str = DEFAULT_OUTCOME
     region: str = ""
     unit: str | None = None
+    rules: str = ""
+    action: str = ""
 
     @property
     def address(self) -> str:
         """The query string; only what differs from the default is written."""
         default = Asked()
-        pairs = [(name, getattr(self, name)) for name in ("by", "outcome", "region", "unit")]
+        pairs = [(field.name, getattr(self, field.name)) for field in fields(self)]
         given = [(name, value) for name, value in pairs if value is not None and value != getattr(default, name)]
         return f"?{urlencode(given)}" if given else ""
 
     def of(self, unit: str | None) -> Asked:
         """The same with one unit's course."""
-        return replace(self, unit=unit or "")
+        return replace(self, unit=unit or "", action="")
+
+    @property
+    def compared(self) -> Asked:
+        """The same without the corrective action, of which the comparison knows nothing."""
+        return replace(self, action="")
 
 
 def asked_of(search: str | None, outcomes: Collection[str], regions: Collection[str]) -> tuple[Asked, tuple[str, ...]]:
@@ -41,6 +56,8 @@ def asked_of(search: str | None, outcomes: Collection[str], regions: Collection[
             "outcome": value in outcomes,
             "region": value in regions,
             "unit": len(value) <= MOST_CHARACTERS,
+            "rules": value == "now",
+            "action": value.isdecimal() and len(value) <= MOST_DIGITS,
         }
         if known.get(name):
             asked = replace(asked, **{name: value})

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -11,18 +13,17 @@ from dash.development.base_component import Component
 
 from auditor.quality import patterns, timeline, words
 from auditor.quality.compare import NONE, Comparison
-from auditor.quality.over_time import LEAST_EXPECTED
+from auditor.quality.over_time import LEAST_EXPECTED, false_signals
 from auditor.reports.cases import UNITS
-from auditor.store.actions import VERIFIED, summary
 from dashboard import components, figures_quality
-from dashboard.pages.imports_lists import system_link
 from dashboard.pages.parts import NOT_STATED
 from dashboard.pages.quality_address import Asked
+from dashboard.pages.quality_rules import beside_of, own_words
 
 PATH = "/quality"
 #: Rows of the table of units beside those of whom there is evidence; the command writes them all.
 MOST_UNITS = 200
-MOST_CAUSES, MOST_REPEATS, MOST_ACTIONS = 14, 60, 300
+MOST_CAUSES, MOST_REPEATS, MOST_ALIKE = 14, 60, 40
 #: Marks of the evidence, as in the funnel.
 MARKS = {NONE: "●", "more than expected": "▲", "fewer than expected": "◆"}
 
@@ -53,10 +54,11 @@ def _kept(found: Comparison) -> pl.DataFrame:
     return found.units.filter(pl.col("evidence").ne(NONE) | (pl.int_range(pl.len()) < MOST_UNITS))
 
 
-def units(found: Comparison, asked: Asked) -> Component:
-    """What is said of each, in the order of size."""
+def units(found: Comparison, other: Comparison | None, asked: Asked) -> Component:
+    """What is said of each, in the order of size; `other` is the comparison by the other side's rules."""
     kept = _kept(found)
-    rows = [_unit(row, found, asked) for row in kept.iter_rows(named=True)]
+    beside = {} if other is None else {row["value"]: row for row in other.units.iter_rows(named=True)}
+    rows = [_unit(row, found, asked, own_words(row, beside, beside_of(asked))) for row in kept.iter_rows(named=True)]
     head = [(found.by, ""), ("judged", "right"), ("fail", "right"), ("expected", "right"), ("unknown", "right"),
             ("what is said", "")]  # fmt: skip
     more = found.units.height - kept.height
@@ -66,20 +68,41 @@ def units(found: Comparison, asked: Asked) -> Component:
             html.P(words.READ["table"], className="note"),
             _table(head, rows, "What is said of each"),
             html.P(f"and {more:,} smaller ones, without evidence that they differ", className="note") if more else None,
-            html.P(["All of them: ", html.Code(f"auditor quality --by {found.by} -o quality.xlsx")], className="note"),
+            html.P(["All of them: ", html.Code(_command(asked, "units"))], className="note"),
         ],
         className="quality-units",
     )
 
 
-def _unit(row: dict[str, Any], found: Comparison, asked: Asked) -> Component:
+def _command(asked: Asked, part: str) -> str:
+    """The command that writes a part of what the page shows, to a file."""
+    given = {"by": asked.by, "outcome": asked.outcome, "region": asked.region, "rules": asked.rules, "part": part}
+    told = " ".join(f"--{name} {shlex.quote(value)}" for name, value in given.items() if value)
+    return f"auditor quality {told} -o {part}.xlsx"
+
+
+def spelt(pairs: Sequence[str]) -> Component | None:
+    """Pairs of names that may be one."""
+    if not pairs:
+        return None
+    more = len(pairs) - MOST_ALIKE
+    items = [*pairs[:MOST_ALIKE], *([f"and {more:,} more pairs"] if more > 0 else [])]
+    title = html.Summary(components.counted(len(pairs), "pair of names", "pairs of names") + " may be one")
+    return html.Details(
+        [title, html.P(words.READ["alike"], className="note"), html.Ul([html.Li(text) for text in items])],
+        className="as-table", open=len(pairs) <= 3,
+    )  # fmt: skip
+
+
+def _unit(row: dict[str, Any], found: Comparison, asked: Asked, beside: str) -> Component:
     chosen = asked.unit is not None and asked.unit == (row["value"] or "")
     name = dcc.Link(named(row["value"]), href=PATH + asked.of(row["value"]).address,
                     className="pick-chosen" if chosen else "")  # fmt: skip
     mark = html.Span(MARKS[row["evidence"]], className="mark", **{"aria-hidden": "true"})
     said = html.Span([mark, words.said_of(row, found)], className=_tone(row["evidence"]))
     counts = [f"{row['judged']:,}", f"{row['failed']:,}", f"{row['expected']:.1f}", f"{row['unknown']:,}"]
-    return html.Tr([html.Td(name), *(html.Td(text, className="right") for text in counts), html.Td(said)])
+    told = [said, html.Div(beside, className="note")] if beside else [said]
+    return html.Tr([html.Td(name), *(html.Td(text, className="right") for text in counts), html.Td(told)])
 
 
 def _tone(evidence: str) -> str:
@@ -98,7 +121,7 @@ def course(found: Comparison, asked: Asked) -> Component:
     """How the one that is picked, or all together, did over time."""
     of_unit = pl.lit(True) if asked.unit is None else pl.col("value").fill_null("") == asked.unit
     who = "all together" if asked.unit is None else named(asked.unit)
-    years = timeline.by_year(found.years.filter(of_unit), found.spread)
+    years = timeline.by_year(timeline.together(found.years.filter(of_unit)), found.spread)
     if not years.height:
         return html.Section(
             [html.H2(f"Over time: {who}"), html.P("No judged case of a known date.")], className="chart"
@@ -111,11 +134,13 @@ def course(found: Comparison, asked: Asked) -> Component:
     signals = years.filter(pl.col("signal") != "")
     told = "No year signals." if not signals.height else "Signals: " + "; ".join(
         f"{row['year']} ({row['signal']})" for row in signals.iter_rows(named=True)) + "."  # fmt: skip
-    back = [" ", dcc.Link("Show all together", href=PATH + Asked(asked.by, asked.outcome, asked.region).address)]
+    told += f" Chance alone sets one off in {100 * false_signals(years.height):.0f} of 100 such charts."
+    back = [" ", dcc.Link("Show all together", href=PATH + replace(asked, unit=None).address)]
     parts: list[Any] = [
         components.chart_with_table(
             figures_quality.shares(years), frame, f"Over time: {who}", "quality-years", level=2,
-            note=[words.READ["time"], " ", told, *(back if asked.unit is not None else [])],
+            note=[words.READ["time"], " ", told, *(back if asked.unit is not None else []),
+                  " Every signal of everyone: ", html.Code(_command(asked, "signals"))],
             label=f"Share that fails by design year, {who}",
         )
     ]  # fmt: skip
@@ -125,9 +150,10 @@ def course(found: Comparison, asked: Asked) -> Component:
 
 
 def _gaps(found: Comparison, of_unit: pl.Expr, who: str) -> Component | None:
-    frame, limit = timeline.between_failures(found.cases.filter(of_unit))
+    frame = timeline.between_failures(timeline.together(found.cases.filter(of_unit)))
     if not frame.height:
         return None
+    limit = frame["limit"][0]
     table = frame.select(pl.col("number").cast(pl.String), pl.col("day").cast(pl.String), "gap", "signal")
     signals = frame.filter(pl.col("signal") != "")
     told = f"Limit {limit:.1f}. " + ("No signal." if not signals.height else "Signals at failures " + ", ".join(
@@ -164,36 +190,6 @@ def repeats(counts: pl.DataFrame, asked: Asked) -> Component:
         "failed", pl.col("expected").round(1),
     )  # fmt: skip
     return html.Section([*inside, components.table(frame)], className="chart")
-
-
-def actions(frame: pl.DataFrame) -> Component:
-    """What is to be put right: state, owner, due date and age of each, those that are not verified first."""
-    inside: list[Any] = [
-        html.H2("Corrective actions", id="actions"),
-        html.P([words.READ["actions"], " ", summary(frame)], className="note"),
-    ]
-    if not frame.height:
-        example = "auditor action open SYSTEM --check voltage-rise --owner NAME --due DATE --why TEXT"
-        return html.Section([*inside, html.P(["To open one: ", html.Code(example)])], className="chart")
-    ordered = frame.sort((pl.col("state") == VERIFIED), "due", "action").head(MOST_ACTIONS)
-    rows = [
-        html.Tr([
-            html.Td(str(row["action"]), className="right"),
-            html.Td(system_link(row["system_id"])), html.Td(row["check"]),
-            html.Td(row["state"], className="verdict-pass" if row["state"] == VERIFIED else ""),
-            html.Td(row["owner"]),
-            html.Td(f"{row['due']}{', overdue' if row['overdue'] else ''}",
-                    className="verdict-fail" if row["overdue"] else ""),
-            html.Td(f"{row['age_days']:,}", className="right"), html.Td(str(row["reopened"]), className="right"),
-            html.Td(row["last_step"]),
-        ])
-        for row in ordered.iter_rows(named=True)
-    ]  # fmt: skip
-    head = [("number", "right"), ("system", ""), ("check", ""), ("state", ""), ("owner", ""), ("due", ""),
-            ("days old", "right"), ("came back", "right"), ("last step", "")]  # fmt: skip
-    more = frame.height - len(rows)
-    left = html.P(f"and {more:,} more: auditor action list -o actions.xlsx", className="note") if more else None
-    return html.Section([*inside, _table(head, rows, "Corrective actions"), left], className="chart quality-actions")
 
 
 def fit(found: Comparison) -> Component:

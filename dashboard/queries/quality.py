@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from auditor.quality.compare import Comparison
+from auditor.reports.cases import judged_by, undated
 from auditor.reports.quality import comparison as compared
 from auditor.reports.quality import fault_counts as counted
 from auditor.store import Store
@@ -32,6 +33,27 @@ def run_of(con: Connection, store: Store) -> Run:
     """The run that a snapshot holds."""
     number, made = con.execute("SELECT run, made FROM audit").fetchall()[0]
     return Run(store.root, int(number), str(made))
+
+
+def run_numbered(store: Store, number: int) -> Run:
+    """A run of a store by its number, an audit or a re-check."""
+    with open_snapshot(store, number) as con:
+        return run_of(con, store)
+
+
+@dataclass(frozen=True)
+class About:
+    """By which rules a run judged, in a sentence, and how many of its systems have no design date."""
+
+    judged_by: str
+    undated: int
+
+
+@lru_cache(maxsize=KEPT)
+def about(run: Run) -> About:
+    """What a comparison by a run rests on."""
+    with open_snapshot(Store(run.root), run.number) as con:
+        return About(judged_by(con), undated(con))
 
 
 @lru_cache(maxsize=KEPT)

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, expect
 
 def test_the_page_tells_who_and_since_when_and_follows_its_address(page: Page, sample_address: str) -> None:
     page.goto(f"{sample_address}/quality?shape=odd")
-    expect(page.locator("h1")).to_contain_text("2 of 15 designers stand apart")
+    expect(page.locator("h1")).to_contain_text("2 of 14 designers stand apart")
     expect(page.locator(".notice-warning")).to_contain_text("not understood")
     rows = page.locator(".quality-units tbody tr")
     expect(rows.filter(has_text="Corvane")).to_contain_text("More fail than its case mix explains")

@@ -24,8 +24,8 @@ def test_p_chart() -> None:
 
 def test_limits_of_so_many_points_give_alarms_by_chance() -> None:
     # Wears, BMJ 2002: 37 points in control all lie within three sigma with a chance of 0.905.
-    inside = 1 - 2 * over_time.THREE_SIGMA
-    assert inside**37 == pytest.approx(0.905, abs=5e-4)
+    assert 1 - over_time.false_signals(37) == pytest.approx(0.905, abs=5e-4)
+    assert over_time.false_signals(0) == 0
 
 
 def test_g_chart() -> None:
@@ -39,9 +39,12 @@ def test_g_chart() -> None:
 
 def test_eight_in_a_row() -> None:
     above = np.array([1] * 8 + [0] + [1] * 7, bool)
-    assert np.flatnonzero(over_time.in_a_row(above, ~above)).tolist() == [7]
+    begins = np.arange(16) == 0
+    assert np.flatnonzero(over_time.in_a_row(above, ~above, begins)).tolist() == [7]
+    # Where another course begins nothing is in a row with what stood before.
+    assert not over_time.in_a_row(above, ~above, begins | (np.arange(16) == 3)).any()
     neither = np.zeros(9, bool)
-    assert not over_time.in_a_row(neither, neither).any()
+    assert not over_time.in_a_row(neither, neither, neither).any()
 
 
 def test_the_tail_of_a_parting() -> None:
@@ -70,7 +73,7 @@ def test_a_change_is_found_where_it_is() -> None:
 
 def test_a_course_by_year_signals_by_the_rules() -> None:
     years = pl.DataFrame({
-        "year": [None, *range(2010, 2020)], "judged": 20, "failed": [9, 12, *[3] * 9], "expected": 2.0,
+        "value": "Bo", "year": [None, *range(2010, 2020)], "judged": 20, "failed": [9, 12, *[3] * 9], "expected": 2.0,
     })  # fmt: skip
     found = timeline.by_year(years)
     assert found["year"].to_list() == list(range(2010, 2020))
@@ -81,24 +84,30 @@ def test_a_course_by_year_signals_by_the_rules() -> None:
     assert timeline.by_year(years.head(2), 9.0)["signal"].to_list() == [""]
     assert timeline.by_year(years.clear()).height == 0
     # Now above, now below what is expected: no row.
-    even = pl.DataFrame({"year": list(range(2010, 2020)), "judged": 20, "failed": [1, 3] * 5, "expected": 2.0})
+    even = pl.DataFrame(
+        {"value": "Bo", "year": list(range(2010, 2020)), "judged": 20, "failed": [1, 3] * 5, "expected": 2.0}
+    )
     assert set(timeline.by_year(even)["signal"]) == {""}
 
 
 def test_a_course_between_failures_goes_by_date() -> None:
     days = pl.date_range(pl.date(2020, 1, 1), pl.date(2020, 1, 30), eager=True)
     failed = [place in (1, 2, 4, 29) for place in range(30)]
-    cases = pl.DataFrame({"day": days, "system_id": [f"s{n}" for n in range(30)], "failed": failed})
-    frame, limit = timeline.between_failures(cases.reverse())
+    cases = pl.DataFrame({"value": "Bo", "day": days, "system_id": [f"s{n}" for n in range(30)], "failed": failed})
+    frame = timeline.between_failures(cases.reverse())
     assert frame["gap"].to_list() == [1, 0, 1, 24]
-    assert limit == pytest.approx(6.5 + 3 * np.sqrt(6.5 * 7.5))
+    assert frame["number"].to_list() == [1, 2, 3, 4]
+    assert frame["limit"].to_list() == pytest.approx([6.5 + 3 * np.sqrt(6.5 * 7.5)] * 4)
     assert frame["signal"].to_list() == [""] * 4  # 24 lies below 27.4
     assert frame["day"][0] == days[1]
-    often, _ = timeline.between_failures(cases.with_columns(failed=pl.int_range(30) >= 20))
+    often = timeline.between_failures(cases.with_columns(failed=pl.int_range(30) >= 20))
     assert often["gap"].to_list() == [20] + [0] * 9
     assert often["signal"].to_list() == [over_time.BEYOND] + [""] * 7 + [over_time.ROW] * 2
-    nothing, _ = timeline.between_failures(cases.with_columns(failed=pl.lit(False)))
-    assert nothing.height == 0
+    assert timeline.between_failures(cases.with_columns(failed=pl.lit(False))).height == 0
+    # Two courses, one after the other, are those of each alone.
+    two = pl.concat([cases, cases.with_columns(value=pl.lit(None, pl.String), failed=pl.int_range(30) >= 20)])
+    both = timeline.between_failures(two).drop("value")
+    assert both.equals(pl.concat([often, frame]).drop("value"))
 
 
 def test_pareto() -> None:

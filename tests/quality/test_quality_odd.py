@@ -1,0 +1,82 @@
+"""What is said where hardly anything can be: few cases, one unit, no names, nothing known; and of misspelt names."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from auditor.quality import compare, names, words
+
+Case = tuple[str | None, bool | None]
+
+
+def compared(rows: list[Case]) -> compare.Comparison:
+    """The comparison of cases that are alike in all but their designer and whether they fail."""
+    full = [(f"S{n}", who, None, "120/240", 20.0, 5.0, 12, 2020, failed) for n, (who, failed) in enumerate(rows)]
+    return compare.compare(pl.DataFrame(full, schema=compare.CASES, orient="row"), "designer")
+
+
+TOO_FEW = " 3 have too few cases to stand apart even if all failed."
+
+
+@pytest.mark.parametrize(
+    ("rows", "answer", "of_each"),
+    [
+        ([], "No case has a verdict: nothing can be said of designers.", ""),
+        ([("Bo", None)] * 3, "No case has a verdict: nothing can be said of designers.", "every verdict is unknown"),
+        ([("Bo", True)], "All of 1 fail: no evidence that designers differ.", "No evidence that it differs"),
+        ([("Bo", False), ("Ada", False)], "None of 2 fail: no evidence that designers differ.", "No evidence that it"),
+        ([(None, True), (None, False)], "None of the designers is named in cases with a verdict: there is nothing to"
+         " compare.", "The records name none for these"),
+        ([("Bo", True), ("Bo", False)] * 9, "One of the designers alone is named in cases with a verdict: there is"
+         " nothing to compare.", "No evidence that it differs: 9 of 18 fail, 9.0 expected."),
+        ([("Bo", True), ("Ada", False), ("Cy", False)], "No evidence that designers differ: chance and case mix explain"
+         f" what 3 of them show.{TOO_FEW}", "Too few cases to tell, whatever they show"),
+    ],
+)  # fmt: skip
+def test_little_says_little(rows: list[Case], answer: str, of_each: str) -> None:
+    found = compared(rows)
+    assert words.answer(found, "designers") == answer
+    for unit in found.units.iter_rows(named=True):
+        assert of_each in words.said_of(unit, found)
+        assert unit["evidence"] == compare.NONE
+
+
+def test_work_of_nobody_named_is_nobodys() -> None:
+    # Twenty of thirty cases without a designer fail, one of ten of anybody else's: told of nobody, and it makes nobody
+    # better. Named, it stands apart.
+    others = [(who, place == 0) for who in "ABCDEF" for place in range(10)]
+    nobody = compared([*others, *((None, place < 20) for place in range(30))])
+    (row,) = nobody.units.filter(pl.col("value").is_null()).iter_rows(named=True)
+    assert (row["judged"], row["failed"], row["evidence"]) == (30, 20, compare.NONE)
+    assert nobody.named == 6
+    named = compared([*others, *(("G", place < 20) for place in range(30))])
+    assert named.told_apart["value"].to_list() == ["G"]
+
+
+def test_whether_so_few_cases_could_tell_at_all() -> None:
+    # Half of all fail: five of five fail with a chance of 1/32, doubled 0.0625; six of six with 1/32.
+    rows = [("five", place < 2) for place in range(5)] + [("six", place < 3) for place in range(6)]
+    rows += [("many", place % 2 == 0) for place in range(201)]
+    units = {row["value"]: row["enough"] for row in compared(rows).units.iter_rows(named=True)}
+    assert units == {"many": True, "six": True, "five": False}
+
+
+def test_names_that_may_be_one() -> None:
+    pairs = [
+        ("Corvane", "corvane"), ("Corvane", "Corvan"), ("Corvane", "Corvnae"), ("Ines Ödell", "Odell, Ines"),
+        ("Team North", "Team Nroth"),
+    ]  # fmt: skip
+    for pair in pairs:
+        assert names.alike(pair) == [pair], pair
+    apart = [
+        ("Crew 1", "Crew 2"), ("Crew 11", "Crew 12"), ("Bo", "Bob"), ("Maren", "Karina"), ("Team A", "Team B"),
+        ("A12345", "B12345"), ("Corvane", "Corvane Hestrel"), ("Hestrel", "Harstel"),
+    ]  # fmt: skip
+    for pair in apart:
+        assert names.alike(pair) == [], pair
+    assert names.alike([]) == []
+    # In the order in which they come, each pair once.
+    assert names.alike(["Keldis", "Lunave", "keldis", "Keldiss"]) == [
+        ("Keldis", "keldis"), ("Keldis", "Keldiss"), ("keldis", "Keldiss"),
+    ]  # fmt: skip
