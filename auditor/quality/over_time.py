@@ -4,7 +4,8 @@ References:
 
 [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.2 (proportions control charts).
 [2] J. C. Benneyan, Number-between g-type statistical quality control charts, Health Care Manag. Sci. 4:305-318, 2001.
-[3] Western Electric, Statistical Quality Control Handbook, 1956: a point beyond three sigma; eight in a row on a side.
+[3] Western Electric, Statistical Quality Control Handbook, 1956: a point beyond three sigma; eight in a row on a side
+    (of the median here, since counts are not symmetric about their mean).
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ from auditor.quality.limits import Floats, binomial_limit, widened
 
 #: The chance beyond three sigma at one end.
 THREE_SIGMA = float(stats.norm.sf(3))
-#: So many in a row on one side of the centre are a signal [3].
+#: So many in a row on one side of the median are a signal [3].
 IN_A_ROW = 8
 BEYOND = "a point beyond the limits"
-ROW = f"{IN_A_ROW} in a row on one side of the centre"
+ROW = f"{IN_A_ROW} in a row on one side of the median"
 #: Failures expected a period below which gaps between failures tell more than shares do [1: n p of about 5].
 LEAST_EXPECTED = 5.0
 
@@ -64,16 +65,28 @@ def g_limit(mean_gap: npt.ArrayLike) -> Floats:
 
 
 def g_median(mean_gap: npt.ArrayLike) -> Floats:
-    """The gap that half of all gaps lie below at an unchanged rate: that of a geometric count of this mean."""
+    """The least gap that half of all gaps do not exceed at an unchanged rate: of a geometric count of this mean."""
     mean = np.asarray(mean_gap, float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(mean > 0, np.log(0.5) / np.log(mean / (mean + 1)), 0.0))
+        whole = np.ceil(np.log(0.5) / np.log(mean / (mean + 1)) - 1 - 1e-12)
+    return np.asarray(np.where(mean > 0, whole, 0.0))
+
+
+def count_median(expected: npt.ArrayLike, count: npt.ArrayLike) -> Floats:
+    """The least number of failures that half of all such counts do not exceed, where so many of `count` are expected.
+
+    Above it, and below it, a count lies with a chance of one half at most, however few are expected; below the mean of
+    a small count it lies nearly always.
+    """
+    mean, cases = np.asarray(expected, float), np.asarray(count, float)
+    chance = np.clip(np.divide(mean, cases, out=np.zeros_like(mean), where=cases > 0), 0.0, 1.0)
+    return np.asarray(stats.binom.ppf(0.5, cases, chance))
 
 
 def in_a_row(
     above: npt.ArrayLike, below: npt.ArrayLike, begins: npt.ArrayLike, length: int = IN_A_ROW
 ) -> npt.NDArray[np.bool_]:
-    """Whether each point ends at least so many in a row above the centre, or so many below it [3].
+    """Whether each point ends at least so many in a row above the median, or so many below it [3].
 
     `begins` is true where a new course begins, across which nothing is in a row.
     """
@@ -86,9 +99,18 @@ def in_a_row(
     return np.asarray(runs >= length)
 
 
-def false_signals(points: int) -> float:
-    """The chance that of so many points in control one at least lies beyond three sigma: 1 - 0.9973^points."""
-    return float(1 - (1 - 2 * THREE_SIGMA) ** points)
+def g_beyond(mean_gap: npt.ArrayLike) -> Floats:
+    """The chance that a gap lies beyond `g_limit` at an unchanged rate: of a geometric count, about 2 in 100."""
+    mean = np.asarray(mean_gap, float)
+    return np.asarray((mean / (mean + 1)) ** (np.floor(g_limit(mean)) + 1))
+
+
+def false_signals(points: int, beyond: float = 2 * THREE_SIGMA) -> float:
+    """The chance that of so many points in control one at least lies beyond limits: 1 - (1 - beyond)^points.
+
+    `beyond` is that of one point, by default at three sigma: 0.0027.
+    """
+    return float(1 - (1 - beyond) ** points)
 
 
 @dataclass(frozen=True)

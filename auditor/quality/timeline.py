@@ -10,7 +10,8 @@ from auditor.quality.over_time import BEYOND, LEAST_EXPECTED, ROW
 
 CHANGE = "the odds of failing are others from here on"
 #: Which course a signal is of, which rule it breaks and when, and what was seen there within which limits. `course` is
-#: ALL for all units together, whose `value` is null; `worse` says whether it tells of more failures or of fewer.
+#: ALL for all units together, whose `value` is null; `worse` says whether it tells of more failures or of fewer, and
+#: `by_chance` how likely one point breaks the rule where nothing changed (null for a change, of which 5 % are false).
 SIGNALS: dict[str, pl.DataType] = {
     "course": pl.String(),
     "value": pl.String(),
@@ -23,7 +24,10 @@ SIGNALS: dict[str, pl.DataType] = {
     "centre": pl.Float64(),
     "low": pl.Float64(),
     "high": pl.Float64(),
+    "by_chance": pl.Float64(),
 }
+#: The chance that eight in a row lie on one side of the median, which is one half for each at most.
+ROW_BY_CHANCE = 2 * 0.5**over_time.IN_A_ROW
 ALL = "all together"
 SHARE, GAP, RATIO = "share that fails", "cases between failures", "times as many as expected"
 
@@ -41,7 +45,8 @@ def by_year(years: pl.DataFrame, spread: float = 1.0) -> pl.DataFrame:
     low, high = over_time.share_limits(expected, judged, spread)
     share = failed / judged
     outside = (share > high) | (share < low)
-    row = over_time.in_a_row(failed > expected, failed < expected, _begins(frame))
+    median = over_time.count_median(expected, judged)
+    row = over_time.in_a_row(failed > median, failed < median, _begins(frame))
     return frame.with_columns(
         pl.Series("share", share), pl.Series("centre", expected / judged), pl.Series("low", low),
         pl.Series("high", high), _signals(outside, row),
@@ -49,7 +54,8 @@ def by_year(years: pl.DataFrame, spread: float = 1.0) -> pl.DataFrame:
 
 
 def between_failures(cases: pl.DataFrame) -> pl.DataFrame:
-    """Cases that passed before each failure, in the order of time: value, number, day, gap, centre, limit, signal.
+    """Cases that passed before each failure, in the order of time: value, number, day, gap, centre, limit, beyond
+    (the chance that one gap lies beyond the limit), signal.
 
     `cases` has value, day, system_id and failed; each value has a course of its own, whose centre is its mean gap. A
     gap beyond the limit or eight in a row on one side of the median is a signal. Cases without a date are left out.
@@ -64,7 +70,8 @@ def between_failures(cases: pl.DataFrame) -> pl.DataFrame:
     gaps, mean = frame["gap"].to_numpy(), frame["centre"].to_numpy().astype(float)
     limit, median = over_time.g_limit(mean), over_time.g_median(mean)
     row = over_time.in_a_row(gaps > median, gaps < median, _begins(frame))
-    return frame.with_columns(pl.Series("limit", limit, dtype=pl.Float64), _signals(gaps > limit, row))
+    beyond = pl.Series("beyond", over_time.g_beyond(mean), dtype=pl.Float64)
+    return frame.with_columns(pl.Series("limit", limit, dtype=pl.Float64), beyond, _signals(gaps > limit, row))
 
 
 def together(frame: pl.DataFrame) -> pl.DataFrame:
@@ -99,7 +106,7 @@ def _of_shares(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.filter(pl.col("signal") != "").select(
         "value", "year", "centre", "low", "high", pl.col("share").alias("seen"), pl.col("signal").alias("rule"),
         pl.lit(SHARE).alias("measure"), (pl.col("share") > pl.col("centre")).alias("worse"),
-        pl.lit(None).alias("day"),
+        pl.lit(None).alias("day"), _by_chance(pl.lit(2 * over_time.THREE_SIGMA)),
     )  # fmt: skip
 
 
@@ -108,7 +115,12 @@ def _of_gaps(frame: pl.DataFrame) -> pl.DataFrame:
         "value", "day", "centre", pl.col("day").dt.year().alias("year"), pl.col("gap").alias("seen"),
         pl.col("signal").alias("rule"), pl.lit(GAP).alias("measure"), pl.lit(0.0).alias("low"),
         pl.col("limit").alias("high"), (pl.col("gap") < pl.col("centre")).alias("worse"),
+        _by_chance(pl.col("beyond")),
     )  # fmt: skip
+
+
+def _by_chance(beyond: pl.Expr) -> pl.Expr:
+    return pl.when(pl.col("signal") == ROW).then(ROW_BY_CHANCE).otherwise(beyond).alias("by_chance")
 
 
 def _of_changes(units: pl.DataFrame) -> pl.DataFrame:
@@ -116,7 +128,7 @@ def _of_changes(units: pl.DataFrame) -> pl.DataFrame:
         "value", pl.col("changed").alias("year"), pl.col("before").alias("centre"), pl.col("after").alias("seen"),
         (pl.col("after") > pl.col("before")).alias("worse"), pl.lit(CHANGE).alias("rule"),
         pl.lit(RATIO).alias("measure"), pl.lit(None).alias("day"), pl.lit(None).alias("low"),
-        pl.lit(None).alias("high"),
+        pl.lit(None).alias("high"), pl.lit(None).alias("by_chance"),
     )  # fmt: skip
 
 

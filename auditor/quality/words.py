@@ -26,11 +26,12 @@ READ = {
     "fit": "What is expected rests on this model. An odds ratio above 1 means more failures where the term is larger;"
     " where cases in tenths by expectation fail as often as expected, the model is calibrated.",
     "time": "The share that fails by design year, within limits at three standard deviations around what the case mix"
-    f" lets expect. Signals are a point beyond the limits, or {IN_A_ROW} in a row on one side of what is expected.",
+    f" lets expect. Signals are a point beyond the limits, or {IN_A_ROW} in a row on one side of its median.",
     "alike": "May be one under two spellings. They are compared as two, which may hide that one stands apart; a mapping"
     " with `values` for the column makes them one.",
     "gaps": "Failures are rare here: each point counts the cases that passed before a failure since the one before."
-    f" Signals are a point above the limit (fewer failures), or {IN_A_ROW} in a row on one side of the median.",
+    f" Signals are a point above the limit (fewer failures), or {IN_A_ROW} in a row on one side of the median. Gaps are"
+    " not adjusted for case mix; the shares by year are.",
     "causes": "Circuits or systems that fail each check, the most frequent first; mending the first bars mends most.",
     "actions": "An action is answered by its owner, its evidence accepted by a reviewer, and verified only by a later"
     " audit in which the check passes; one that fails again comes back by itself.",

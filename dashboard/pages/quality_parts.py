@@ -158,6 +158,9 @@ def _gaps(found: Comparison, of_unit: pl.Expr, who: str) -> Component | None:
     signals = frame.filter(pl.col("signal") != "")
     told = f"Limit {limit:.1f}. " + ("No signal." if not signals.height else "Signals at failures " + ", ".join(
         str(number) for number in signals["number"]) + ".")  # fmt: skip
+    told += (
+        f" Chance alone sets one off in {100 * false_signals(frame.height, frame['beyond'][0]):.0f} of 100 such charts."
+    )
     return components.chart_with_table(
         figures_quality.gaps(frame, limit), table, f"Between failures: {who}", "quality-gaps", level=2,
         note=[words.READ["gaps"], " ", told], label=f"Cases that passed before each failure, {who}",

@@ -26,6 +26,12 @@ def test_limits_of_so_many_points_give_alarms_by_chance() -> None:
     # Wears, BMJ 2002: 37 points in control all lie within three sigma with a chance of 0.905.
     assert 1 - over_time.false_signals(37) == pytest.approx(0.905, abs=5e-4)
     assert over_time.false_signals(0) == 0
+    # Of gaps about 20 the limit is 81.48: one is 82 or more with a chance of (20/21)^82 = 0.0183.
+    assert (
+        float(over_time.g_beyond(20))
+        == pytest.approx(stats.geom.sf(81, 1 / 21, loc=-1))
+        == pytest.approx(0.0183, abs=5e-5)
+    )
 
 
 def test_g_chart() -> None:
@@ -33,8 +39,26 @@ def test_g_chart() -> None:
     assert over_time.g_limit(20) == pytest.approx(81.48, abs=5e-3)
     assert over_time.gaps([0, 0, 1, 1, 0, 1, 0]).tolist() == [2, 0, 1]
     assert over_time.gaps([0, 0]).size == 0
-    # Even chances: a gap of none has a chance of one half; the median of the geometric count lies at 1 case.
-    assert over_time.g_median(1.0) == pytest.approx(1.0)
+    # The geometric count's own median, and at even chances by hand: a gap of none has a chance of one half.
+    means = np.array([0.0, 0.6, 1.0, 2.0, 26.8])
+    assert over_time.g_median(means).tolist() == [0, *stats.geom.median(1 / (means[1:] + 1), loc=-1)]
+    assert over_time.g_median(1.0) == 0
+
+
+def test_no_failures_where_hardly_any_are_expected_are_no_row() -> None:
+    # Of 20 cases with a chance of 0.001 each none fails with a chance of 0.98: ten such years say nothing, though each
+    # lies below what is expected. With 4 expected, none failing has a chance of 0.01, and eight such years are a row.
+    years = pl.DataFrame({"value": "Bo", "year": list(range(2010, 2020)), "judged": 20, "failed": 0, "expected": 0.02})
+    assert set(timeline.by_year(years)["signal"]) == {""}
+    often = timeline.by_year(years.with_columns(expected=pl.lit(4.0)))
+    assert (often["signal"] == over_time.ROW).sum() == 3
+    # At an unchanged rate a row comes in no more than one of 128 courses of eight, whatever is expected.
+    rng = np.random.default_rng(7)
+    for expected in (0.02, 0.7, 1.5, 4.0):
+        failed = rng.binomial(20, expected / 20, 8 * 20_000)
+        median = over_time.count_median(expected, 20)
+        row = over_time.in_a_row(failed > median, failed < median, np.arange(failed.size) % 8 == 0)
+        assert row.mean() * 8 <= 1.1 / 128, expected
 
 
 def test_eight_in_a_row() -> None:
