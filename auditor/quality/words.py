@@ -29,7 +29,8 @@ READ = {
     f" lets expect. Signals are a point beyond the limits, or {IN_A_ROW} in a row on one side of its median.",
     "alike": "May be one under two spellings. They are compared as two, which may hide that one stands apart; a mapping"
     " with `values` for the column makes them one.",
-    "gaps": "Failures are rare here: each point counts the cases that passed before a failure since the one before."
+    "gaps": "Few failures are expected a year here, so gaps tell more than shares: each point counts the cases that"
+    " passed before a failure since the one before."
     f" Signals are a point above the limit (fewer failures), or {IN_A_ROW} in a row on one side of the median. Gaps are"
     " not adjusted for case mix; the shares by year are.",
     "causes": "Circuits or systems that fail each check, the most frequent first; mending the first bars mends most.",

@@ -85,8 +85,9 @@ def shown(context: Context, search: str | None) -> list[Component | None]:
             [
                 html.H1(words.answer(found, UNITS[asked.by])),
                 html.P([
+                    html.Strong(f"By {rules.name(both, asked)}: "),
                     f"{found.failed:,} of {found.judged:,} fail; {found.unknown:,} more are unknown and do not count. ",
-                    html.Strong(about.judged_by),
+                    html.Span(about.judged_by, className="note"),
                 ]),
                 rules.beside(other, queries.about(second).judged_by if second else "", asked),
                 rules.offer(context, both, about.undated),

@@ -22,6 +22,11 @@ JOB = "judging by the specs of each design date"
 THEN, NOW = "the specs of each design date", "today's specs"
 
 
+def name(both: Sides, asked: Asked) -> str:
+    """What the side is called that is shown."""
+    return NOW if side(both, asked) == "now" else THEN
+
+
 def chosen(both: Sides, asked: Asked) -> tuple[int | None, int | None]:
     """The run to compare by and the one to put beside it, None where there is none."""
     return (both.now, both.then) if side(both, asked) == "now" else (both.then, both.now)
