@@ -6,23 +6,30 @@ import re
 import shutil
 from pathlib import Path
 
-from browser_pages import NARROW, STILL, Serve, auditor, grave, violations
+from browser_pages import NARROW, STILL, Serve, grave, violations
 from playwright.sync_api import Page, expect
 
+from auditor.catalog import load_catalog
+from auditor.policy import load_policy
+from auditor.publish import publish
 from auditor.store import Store
 from auditor.store.actions import actions_of
 from auditor.store.decisions import all_decisions, in_force
+from auditor.store.importing import import_file
+from auditor.store.records_db import open_records
 
 CATALOG = Path(__file__).parents[2] / "sample_portfolio" / "catalog" / "equipment.toml"
 HEADER = "system_id,circuit_id,service,inverter_model,inverter_count,breaker_a,design_date,designer\n"
 
 
-def brought(root: Path, *units: int) -> None:
+def brought(store: Store, *units: int) -> None:
     """Import systems of so many units each, all of one designer, and audit them."""
     rows = [f"S<{n}>,1,120/240,Larkfield U240,{count},20,2015-05-0{n + 1},Bo\n" for n, count in enumerate(units)]
-    path = root.with_suffix(".csv")
+    path = store.root.with_suffix(".csv")
     path.write_text(HEADER + "".join(rows), "utf-8")
-    auditor("import", path, "--store", root)
+    with store.locked("import"), open_records(store) as con:
+        import_file(con, store, path, imported_on="2026-01-31")
+        publish(con, store, load_catalog([store.catalog]), load_policy(None))
 
 
 def test_the_page_tells_who_and_since_when_and_follows_its_address(page: Page, sample_address: str) -> None:
@@ -68,7 +75,7 @@ def test_work_is_judged_by_its_design_date_and_put_right(seen: Page, serve: Serv
     store = Store(tmp_path / "store")
     store.create()
     shutil.copyfile(CATALOG, store.catalog / CATALOG.name)
-    brought(store.root, 16, 16)  # as many as the inverter's first sheet allowed, and more than today's does
+    brought(store, 16, 16)  # as many as the inverter's first sheet allowed, and more than today's does
     seen.goto(serve(store.root) + "/quality?outcome=branch-unit-limit")
     answer = seen.locator("#quality-answer")
     expect(answer).to_contain_text("By today's specs: 2 of 2 fail")
@@ -115,7 +122,7 @@ def test_work_is_judged_by_its_design_date_and_put_right(seen: Page, serve: Serv
     (action,) = actions_of(in_force(all_decisions(store)))
     assert [(one.who, one.text) for one in action.history] == [("Ada", "too many"), ("Bo", "units moved")]
     # The records come in mended: the audit verifies it, and the page says which.
-    brought(store.root, 10)
+    brought(store, 10)
     seen.reload()
     expect(part).to_contain_text("Action 1: branch-unit-limit of S<0>, verified")
     expect(part.locator(".quality-action tbody tr").last).to_contain_text("run 3")
