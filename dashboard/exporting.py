@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import logging
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from flask import Flask, Response, request
 
 from auditor.errors import AuditorError
-from auditor.reports.export import WRITERS, export
+from auditor.reports.export import WRITERS, export, export_frame
 from auditor.reports.mending import write_mending
+from auditor.reports.quality import field_sample
 from auditor.store.records_db import Connection
 from dashboard.context import Context
 from dashboard.filters import View, parse
@@ -25,6 +26,8 @@ TYPES = {"csv": "text/csv; charset=utf-8", "xlsx": "application/vnd.openxmlforma
 #: The lists of the import page that can be had whole.
 LISTS = ("facts", "rejects", "warnings", "conflicts", "duplicates")
 CHUNK_BYTES = 256 * 1024
+#: Digits of visits and seed together at most.
+MOST_DIGITS = 18
 
 
 def register(server: Flask, context: Context) -> None:
@@ -34,6 +37,13 @@ def register(server: Flask, context: Context) -> None:
     def _systems(suffix: str) -> Response:
         try:
             return download(context, suffix, request.query_string.decode("utf-8", "replace"))
+        except AuditorError as error:
+            return _say(409, str(error))
+
+    @server.get("/export/visits.<suffix>")
+    def _visits(suffix: str) -> Response:
+        try:
+            return visits(context, suffix, request.args)
         except AuditorError as error:
             return _say(409, str(error))
 
@@ -62,6 +72,24 @@ def whole(context: Context, what: str, suffix: str) -> Response:
             path.unlink(missing_ok=True)
             raise
     return _sent(path, suffix, f"{what}-run-{int(run):04d}.{suffix}")
+
+
+def visits(context: Context, suffix: str, given: Mapping[str, str]) -> Response:
+    """The field sample of so many visits and a seed, as `auditor quality sample` writes it."""
+    count, seed = given.get("visits", ""), given.get("seed", "")
+    if suffix not in TYPES or not (count.isdecimal() and seed.isdecimal()) or len(count + seed) > MOST_DIGITS:
+        return _say(400, "Say how many visits and which seed in whole numbers; there are visits.csv and visits.xlsx.")
+    with context.snapshots.cursor() as con:
+        run = con.execute("SELECT run FROM audit").fetchall()[0][0]
+        sample = field_sample(con, int(count), int(seed))
+    with tempfile.NamedTemporaryFile(prefix="auditor-download-", suffix=f".{suffix}", delete=False) as file:
+        path = Path(file.name)
+    try:
+        export_frame(sample, path)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return _sent(path, suffix, f"visits-run-{int(run):04d}-seed-{int(seed)}.{suffix}")
 
 
 def _sent(path: Path, suffix: str, name: str) -> Response:

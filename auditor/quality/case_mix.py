@@ -8,7 +8,7 @@ so that as many failures are expected over all as there are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,18 +55,18 @@ class Fit:
     failed: int
 
 
-def adjusted_for(besides: str = "") -> list[str]:
-    """The names of what is adjusted for, without the column by which cases are compared."""
-    return [name for column, name in (*NUMERIC, *CATEGORIES) if column != besides]
+def adjusted_for(besides: Collection[str] = ()) -> list[str]:
+    """The names of what is adjusted for, without some columns."""
+    return [name for column, name in (*NUMERIC, *CATEGORIES) if column not in besides]
 
 
-def expected(cases: pl.DataFrame, besides: str = "") -> tuple[Floats, Fit]:
+def expected(cases: pl.DataFrame, besides: Collection[str] = ()) -> tuple[Floats, Fit]:
     """The chance that each case fails, given what it is like, and the fit.
 
     `cases` has the columns of `NUMERIC` and `CATEGORIES`, and `failed` [bool]. A value that is missing stands at the
-    commonest level of its term and has an effect of its own. `besides` leaves a column out.
+    commonest level of its term and has an effect of its own. `besides` leaves columns out.
     """
-    keys = [column for column, _ in (*NUMERIC, *CATEGORIES) if column != besides]
+    keys = [column for column, _ in (*NUMERIC, *CATEGORIES) if column not in besides]
     rounded = cases.select(*(_rounded(column).alias(column) for column in keys), "failed")
     cells = rounded.group_by(keys).agg(pl.len().alias("cases"), pl.col("failed").sum()).sort(keys)
     design, names = _design(cells, keys)

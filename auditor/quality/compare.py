@@ -58,6 +58,7 @@ class Comparison:
     alike: float
     spread: float
     ratios: shrinkage.Spread
+    judged_itself: tuple[str, ...] = ()
 
     @property
     def judged(self) -> int:
@@ -95,12 +96,16 @@ class Comparison:
         return self.units.filter(pl.col("evidence") != NONE)
 
 
-def compare(cases: pl.DataFrame, by: str) -> Comparison:
-    """Compare the units of `cases` (columns as `CASES`); `by` is what the units are."""
+def compare(cases: pl.DataFrame, by: str, judged_itself: tuple[str, ...] = ()) -> Comparison:
+    """Compare the units of `cases` (columns as `CASES`); `by` is what the units are.
+
+    `judged_itself` names columns of the case mix that the outcome itself judges: to adjust for them would excuse just
+    what is asked about.
+    """
     judged = cases.filter(pl.col("failed").is_not_null())
     fit, chance, alike = None, np.full(judged.height, judged["failed"].mean() or 0.0), 1.0
     if 0 < int(judged["failed"].sum()) < judged.height:
-        chance, fit = case_mix.expected(judged, by)
+        chance, fit = case_mix.expected(judged, (by, *judged_itself))
         alike = design_effect(judged, chance)
     judged = judged.with_columns(pl.Series("chance", chance, dtype=pl.Float64))
     units = _counted(cases, judged, by)
@@ -111,7 +116,7 @@ def compare(cases: pl.DataFrame, by: str) -> Comparison:
     )
     units, spread, ratios = _judged(units, fit is not None, alike)
     units = _changes(units, years, spread) if by != "year" and fit is not None else _unchanged(units)
-    return Comparison(by, units, years, judged, fit, alike, spread, ratios)
+    return Comparison(by, units, years, judged, fit, alike, spread, ratios, judged_itself)
 
 
 def design_effect(judged: pl.DataFrame, chance: limits.Floats) -> float:

@@ -29,6 +29,9 @@ READ = {
     f" lets expect. Signals are a point beyond the limits, or {IN_A_ROW} in a row on one side of its median.",
     "alike": "May be one under two spellings. They are compared as two, which may hide that one stands apart; a mapping"
     " with `values` for the column makes them one.",
+    "visits": "A random sample that tells most of the share of deficient systems for so many visits: of each desk"
+    " verdict it takes as many as its size and doubt call for, an assumption that steers the visits and not the"
+    " estimate. Each system's chance of being drawn is stated, and the same seed draws the same systems.",
     "gaps": "Few failures are expected a year here, so gaps tell more than shares: each point counts the cases that"
     " passed before a failure since the one before."
     f" Signals are a point above the limit (fewer failures), or {IN_A_ROW} in a row on one side of the median. Gaps are"
@@ -111,7 +114,9 @@ def method(found: Comparison) -> str:
     """How the comparison was made, for whoever must defend it."""
     if found.fit is None:
         return "Nothing to adjust: no case fails, or all do."
-    adjusted = ", ".join(adjusted_for(found.by))
+    adjusted = ", ".join(adjusted_for((found.by, *found.judged_itself)))
+    kept = [name for name in adjusted_for() if name not in adjusted_for(found.judged_itself)]
+    itself = f" Not adjusted for {', '.join(kept)}, which is what is judged." if kept else ""
     together = f"cases of one system tend to fail together (design effect {found.alike:.1f})"
     between = found.spread / found.alike
     more = (
@@ -121,5 +126,5 @@ def method(found: Comparison) -> str:
     )
     return (
         f"Adjusted for {adjusted} ({found.fit.cases:,} cases, area under the ROC curve {found.fit.auc:.2f}); {together}"
-        f"{more}; at most 5 in 100 of those told are false alarms."
+        f"{more}; at most 5 in 100 of those told are false alarms.{itself}"
     )

@@ -12,6 +12,8 @@ from auditor.store.records_db import Connection
 
 #: The tables that a comparison is written as.
 PARTS = ("units", "years", "signals", "fit", "calibration", "causes", "repeats")
+#: What of the case mix a check itself judges: whoever puts too many on a branch is not excused by their number.
+JUDGED_ITSELF = {"branch-unit-limit": ("units",)}
 #: Units whose names people type, so that one may stand there under two spellings.
 TYPED = ("designer", "crew", "office", "region", "utility")
 #: A system's failing voltage rise by the part of its worst circuit that takes most.
@@ -25,7 +27,7 @@ RISE_PARTS = ("trunk cable", "home run", "feeder")
 
 def comparison(con: Connection, by: str, outcome: str, region: str = "") -> Comparison:
     """Compare units by an outcome, in all regions or one; AuditorError names what there is to compare."""
-    return compare(cases(con, by, outcome, region), by)
+    return compare(cases(con, by, outcome, region), by, JUDGED_ITSELF.get(outcome, ()))
 
 
 def fault_counts(con: Connection, by: str, region: str = "") -> pl.DataFrame:
@@ -99,13 +101,33 @@ def part_of(con: Connection, found: Comparison, part: str, region: str = "") -> 
     return found.fit.terms if part == "fit" else found.fit.calibration
 
 
+#: The systems that a field sample is drawn from, and the stratum of each: its desk verdict.
+_FIELD = "FROM system_result r JOIN system s USING (system_id) WHERE r.verdict <> 'not applicable'"
+
+
+def field_plan(con: Connection, visits: int) -> pl.DataFrame:
+    """How many systems of each desk verdict to visit: stratum, systems, visits, chance (of each of its systems).
+
+    AuditorError where so many visits are too few.
+    """
+    rows = con.execute(f"SELECT r.verdict::VARCHAR, count(*) {_FIELD} GROUP BY 1").fetchall()
+    sizes = {name: dict(rows)[name] for name in field.ANTICIPATED if name in dict(rows)}
+    if not sizes:
+        raise AuditorError("The run holds no system to visit.")
+    try:
+        taken = field.allocated([*sizes.values()], [field.ANTICIPATED[name] for name in sizes], visits)
+    except ValueError as error:
+        raise AuditorError(f"--visits {visits}: {error}.") from error
+    frame = pl.DataFrame({"stratum": [*sizes], "systems": [*sizes.values()], "visits": taken})
+    return frame.with_columns((pl.col("visits") / pl.col("systems")).alias("chance"))
+
+
 def field_sample(con: Connection, visits: int, seed: int) -> pl.DataFrame:
     """The systems to visit, with what to find them by and an empty column for what was found."""
     systems = pl.DataFrame(
         con.sql(
             "SELECT system_id, r.verdict::VARCHAR AS stratum, s.site_label, s.region, s.utility, s.contact"
-            " FROM system_result r JOIN system s USING (system_id)"
-            " WHERE r.verdict <> 'not applicable' ORDER BY system_id"
+            f" {_FIELD} ORDER BY system_id"
         ).to_arrow_table()
     )
     if not systems.height:

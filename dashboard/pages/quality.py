@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -19,6 +20,7 @@ from dashboard.context import Context, Page
 from dashboard.pages import quality_actions as actions
 from dashboard.pages import quality_parts as parts
 from dashboard.pages import quality_rules as rules
+from dashboard.pages import quality_visits as visits
 from dashboard.pages.parts import key, value_of
 from dashboard.pages.quality_address import Asked, asked_of
 from dashboard.queries import quality as queries
@@ -60,6 +62,7 @@ def layout(context: Context, rest: str, search: str) -> Component:
             html.Div(components.progress(job) if job else None, id="quality-progress", role="status"),
             html.Div(shown(context, search), id="quality"),
             html.Div(corrective(context, search), id="quality-actions"),
+            html.Div(to_visit(context, search), id="quality-sample"),
             dcc.Store(id="quality-shown", data=asked.compared.address),
             rules.poll(POLL_MS, job),
             components.cautions(),
@@ -112,6 +115,12 @@ def corrective(context: Context, search: str | None, told: str = "") -> Componen
         return actions.section(context, con, asked, _then(context, con, stack), told)
 
 
+def to_visit(context: Context, search: str | None) -> Component:
+    """The field sample of the run that is shown."""
+    with context.snapshots.cursor() as con:
+        return visits.section(con, asked_of(search, outcomes(con), regions(con))[0])
+
+
 def _then(context: Context, con: Connection, stack: ExitStack) -> Connection | None:
     """The run by the specs of each design date, open; None where the run that is shown has no such re-check."""
     run = queries.run_of(con, context.store).number
@@ -123,6 +132,7 @@ def register(app: Dash, context: Context) -> None:
     """Add the page's callbacks."""
     _register_address(app, context)
     _register_rules(app, context)
+    _register_visits(app, context)
     _register_opening(app, context)
     _register_steps(app, context)
 
@@ -132,6 +142,7 @@ def _register_address(app: Dash, context: Context) -> None:
         output={
             "body": Output("quality", "children"),
             "actions": Output("quality-actions", "children"),
+            "sample": Output("quality-sample", "children"),
             "shown": Output("quality-shown", "data"),
             **{name: Output(f"quality-{name}", "value") for name in LABELS},
         },
@@ -141,7 +152,7 @@ def _register_address(app: Dash, context: Context) -> None:
     )
     def _follow(search: str | None, path: str | None, was: str | None) -> dict[str, Any]:
         """The address changed: everything follows it; what shows it already is left alone."""
-        stay = dict.fromkeys(("body", "actions", "shown", *LABELS), no_update)
+        stay = dict.fromkeys(("body", "actions", "sample", "shown", *LABELS), no_update)
         if path != PAGE.prefix:
             return stay
         with context.snapshots.cursor() as con:
@@ -150,7 +161,7 @@ def _register_address(app: Dash, context: Context) -> None:
         held = {
             "by": asked.by, "outcome": asked.outcome, "region": key(asked.region or None),
             "rules": rules.side(both, asked), "shown": asked.compared.address,
-            "actions": corrective(context, search),
+            "actions": corrective(context, search), "sample": to_visit(context, search),
         }  # fmt: skip
         return stay | held | ({"body": shown(context, search)} if asked.compared.address != was else {})
 
@@ -177,7 +188,7 @@ def after(asked: Asked, by: str | None, outcome: str | None, region: str | None,
     else:
         unit = asked.unit if by == asked.by else None
         where = asked.region if region is None else str(value_of("region", region) or "")
-        now = Asked(by or asked.by, outcome or asked.outcome, where, unit, side, asked.action)
+        now = replace(asked, by=by or asked.by, outcome=outcome or asked.outcome, region=where, unit=unit, rules=side)
     return no_update if now == asked else now.address
 
 
@@ -205,6 +216,22 @@ def _register_rules(app: Dash, context: Context) -> None:
         if job is not None and job.state == "done":
             return no_update, no_update, layout(context, "", search or "")
         return components.progress(job), job is None or not job.open, no_update
+
+
+def _register_visits(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("url", "search", allow_duplicate=True), Output("quality-visits", "error"),
+        Output("quality-seed", "error"), Input("quality-visits", "value"), Input("quality-seed", "value"),
+        State("url", "search"), prevent_initial_call=True,
+    )  # fmt: skip
+    def _sample(count: Any, seed: Any, search: str | None) -> tuple[Any, Any, Any]:
+        """Another number of visits, or another seed: the address follows."""
+        with context.snapshots.cursor() as con:
+            asked, _ = asked_of(search, outcomes(con), regions(con))
+        now, wrong = visits.asked_of_fields(count, seed, asked)
+        if now == asked and not any(wrong.values()):
+            return no_update, no_update, no_update
+        return no_update if now == asked else now.address, wrong["visits"], wrong["seed"]
 
 
 def _register_opening(app: Dash, context: Context) -> None:

@@ -6,6 +6,7 @@ A step is a decision, as `auditor action` writes it; records stay as they are, a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -104,7 +105,7 @@ def _listed(frame: pl.DataFrame, asked: Asked, whose: Mapping[str, str | None]) 
 
 
 def _address(asked: Asked, action: str) -> str:
-    return f"{PATH}{Asked(asked.by, asked.outcome, asked.region, asked.unit, asked.rules, action).address}#actions"
+    return f"{PATH}{replace(asked, action=action).address}#actions"
 
 
 def _table(head: Sequence[tuple[str, str]], rows: Sequence[Component], label: str) -> Component:

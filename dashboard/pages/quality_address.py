@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl, urlencode
 from auditor.reports.cases import DEFAULT_OUTCOME, UNITS
 from dashboard.filters import MOST_CHARACTERS
 
-#: Digits of an action's number at most.
+#: Digits of a number at most.
 MOST_DIGITS = 9
 
 
@@ -19,7 +19,7 @@ class Asked:
 
     `unit` is None for all together, "" for whom no record names; `region` is "" for all. `rules` is "now" for the specs
     of today, "" for those of each design date where the run was judged by them; `action` is the number of a corrective
-    action, "" for none.
+    action, "" for none; `visits` and `seed` are the field sample's.
     """
 
     by: str = "designer"
@@ -28,6 +28,8 @@ class Asked:
     unit: str | None = None
     rules: str = ""
     action: str = ""
+    visits: str = "40"
+    seed: str = "1"
 
     @property
     def address(self) -> str:
@@ -43,8 +45,8 @@ class Asked:
 
     @property
     def compared(self) -> Asked:
-        """The same without the corrective action, of which the comparison knows nothing."""
-        return replace(self, action="")
+        """The same without the corrective action and the field sample, of which the comparison knows nothing."""
+        return Asked(self.by, self.outcome, self.region, self.unit, self.rules)
 
 
 def asked_of(search: str | None, outcomes: Collection[str], regions: Collection[str]) -> tuple[Asked, tuple[str, ...]]:
@@ -57,7 +59,7 @@ def asked_of(search: str | None, outcomes: Collection[str], regions: Collection[
             "region": value in regions,
             "unit": len(value) <= MOST_CHARACTERS,
             "rules": value == "now",
-            "action": value.isdecimal() and len(value) <= MOST_DIGITS,
+            **dict.fromkeys(("action", "visits", "seed"), value.isdecimal() and len(value) <= MOST_DIGITS),
         }
         if known.get(name):
             asked = replace(asked, **{name: value})

@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
+import polars as pl
 import pytest
+from dash import Dash
 from test_quality_parts import words
 
 from auditor.catalog import load_catalog
@@ -18,12 +20,14 @@ from auditor.errors import AuditorError
 from auditor.policy import load_policy
 from auditor.publish import publish
 from auditor.reports.cases import Sides, sides
+from auditor.reports.quality import field_sample
 from auditor.store import Store
 from auditor.store.decisions import all_decisions
 from auditor.store.importing import import_file
 from auditor.store.records_db import open_records
 from dashboard.context import Context
-from dashboard.pages import quality, quality_actions
+from dashboard.pages import quality, quality_actions, quality_visits
+from dashboard.pages.quality_address import Asked
 from dashboard.snapshots import Snapshots
 
 SAMPLE = Path(__file__).parents[2] / "sample_portfolio"
@@ -160,3 +164,30 @@ def test_what_is_wrong_is_said_at_its_field(given: dict[str, str | None], wrong:
     assert told.keys() == wrong.keys()
     assert all(text in told[name] for name, text in wrong.items())
     assert quality_actions.opening_errors(FIELDS, [], date(2026, 1, 31)).keys() == {"systems"}
+
+
+def test_the_field_sample_is_planned_on_the_page_and_downloaded(context: Context, app: Dash) -> None:
+    said = words(quality.to_visit(context, "?visits=30&seed=7"))
+    with context.snapshots.cursor() as con:
+        sample = field_sample(con, 30, 7)
+    # As many of each desk verdict as the list has, and the chance that the list states.
+    for stratum, chance, drawn in (
+        sample.group_by("stratum").agg(pl.col("chance").first(), pl.len()).iter_rows()
+    ):  # fmt: skip
+        row = re.search(rf'"{stratum}", "className": "".*?"Tr"', said)
+        assert row is not None
+        assert f'"{drawn}"' in row[0]
+        assert f'"{chance:.3g}"' in row[0]
+    assert "/export/visits.csv?visits=30&seed=7" in said
+    client = app.server.test_client()
+    got = client.get("/export/visits.csv?visits=30&seed=7")
+    assert got.status_code == 200
+    assert pl.read_csv(got.data, infer_schema=False)["system_id"].to_list() == sample["system_id"].to_list()
+    assert client.get("/export/visits.csv?visits=3&seed=7").status_code == 409
+    assert client.get("/export/visits.csv?visits=many&seed=7").status_code == 400
+    assert "3 visits are too few" in words(quality.to_visit(context, "?visits=3"))
+    asked = Asked(visits="30")
+    found = quality_visits.asked_of_fields("12", "9", asked)
+    assert found == (Asked(visits="12", seed="9"), {"visits": "", "seed": ""})
+    found = quality_visits.asked_of_fields("ten", " 1", asked)
+    assert found == (asked, {"visits": "Write a whole number.", "seed": ""})

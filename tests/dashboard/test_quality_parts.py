@@ -39,7 +39,7 @@ def words(component: Component) -> str:
     "asked",
     [
         Asked(),
-        Asked("crew", "verdict", "North & West", "A&B=1 ü", "now", "12"),
+        Asked("crew", "verdict", "North & West", "A&B=1 ü", "now", "12", "30", "7"),
         Asked(unit=""),
         Asked(by="year", unit="2019"),
     ],

@@ -80,3 +80,16 @@ def test_names_that_may_be_one() -> None:
     assert names.alike(["Keldis", "Lunave", "keldis", "Keldiss"]) == [
         ("Keldis", "keldis"), ("Keldis", "Keldiss"), ("keldis", "Keldiss"),
     ]  # fmt: skip
+
+
+def test_nobody_is_excused_by_what_is_judged() -> None:
+    # Ada puts twenty on a branch, of which most are too many, the others ten; a limit of units is what is judged.
+    units, failing = {"Ada": 20}, {"Ada": 30}
+    rows = [(f"{who}{n}", who, None, "120/240", 20.0, 5.0, units.get(who, 10), 2020, n < failing.get(who, 4))
+            for who in ("Ada", "Bo", "Cy", "Di") for n in range(40)]  # fmt: skip
+    cases = pl.DataFrame(rows, schema=compare.CASES, orient="row")
+    assert compare.compare(cases, "designer").told_apart.height == 0
+    found = compare.compare(cases, "designer", ("units",))
+    assert found.told_apart.filter(pl.col("evidence") == compare.MORE)["value"].to_list() == ["Ada"]
+    assert words.method(found).endswith("Not adjusted for units per branch, which is what is judged.")
+    assert "units per branch" not in words.method(found).partition(".")[0].partition("(")[0]
