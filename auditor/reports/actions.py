@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import polars as pl
 
@@ -27,10 +27,13 @@ def verdicts(con: Connection, check: str, systems: Sequence[str]) -> dict[str, s
     return dict(con.execute(query, [list(systems)]).fetchall())
 
 
-def failing(con: Connection, check: str, by: str, unit: str | None, region: str, most: int) -> tuple[pl.DataFrame, int]:
+def failing(
+    con: Connection, check: str, by: str, unit: str | None, region: str, *, acted: Collection[str], most: int
+) -> tuple[pl.DataFrame, int]:
     """The systems that fail a check in a run, in the order of their ids, `most` of them at most, and how many do.
 
-    Columns system_id, value (the unit that `by` names), designed (its day). `unit` keeps to one, "" to those of none.
+    Columns system_id, value (the unit that `by` names), designed (its day). `unit` keeps to one, "" to those of none;
+    systems that were acted on come last.
     """
     where = f"r.{_verdict(check)} = 'fail' AND {in_region(con, region)}"
     if unit is not None:
@@ -39,7 +42,9 @@ def failing(con: Connection, check: str, by: str, unit: str | None, region: str,
     bound = [] if unit is None else [unit]
     count = con.execute(f"SELECT count(*){told}", bound).fetchall()[0][0]
     rows = con.execute(
-        f"SELECT s.system_id, {VALUES[by]}, {DAY}{told} ORDER BY s.system_id LIMIT {int(most)}", bound
+        f"SELECT s.system_id, {VALUES[by]}, {DAY}{told}"
+        f" ORDER BY list_contains(?, s.system_id), s.system_id LIMIT {int(most)}",
+        [*bound, list(acted)],
     ).fetchall()
     schema = {"system_id": pl.String(), "value": pl.String(), "designed": pl.Date()}
     return pl.DataFrame(rows, schema=schema, orient="row"), int(count)

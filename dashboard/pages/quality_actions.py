@@ -153,7 +153,12 @@ def _opening(context: Context, con: Connection, asked: Asked, then: Connection |
     known = checks(con)
     if asked.outcome not in known:
         return html.P("An action is about one check: compare by one to open actions.", className="note")
-    frame, count = failing(con, asked.outcome, asked.by, asked.unit, asked.region, MOST_SYSTEMS)
+    acted = {
+        one.system: one for one in actions_of(in_force(all_decisions(context.store))) if one.check == asked.outcome
+    }
+    frame, count = failing(
+        con, asked.outcome, asked.by, asked.unit, asked.region, acted=acted.keys(), most=MOST_SYSTEMS
+    )
     whose = "" if asked.unit is None else f" of {asked.unit or NOT_STATED}"
     what = f"“{known[asked.outcome]}” in the run that is shown"
     if not count:
@@ -163,26 +168,29 @@ def _opening(context: Context, con: Connection, asked: Asked, then: Connection |
         example = f"auditor action open SYSTEM --check {asked.outcome} --owner NAME --due DATE --why TEXT"
         return html.P([f"{title}. To open one: ", html.Code(example)], className="note")
     more = count - frame.height
-    return html.Details(
-        [
-            html.Summary(title),
-            html.P("An audit in which one passes verifies its action.", className="note"),
-            _systems(context, frame, asked, then),
-            html.P(f"The first {frame.height:,} of {count:,}; pick a {asked.by} above to come to the others.",
-                   className="note") if more else None,
-            html.Div([_field("open", name, label) for name, label in OPENING.items()], className="question decide"),
-            html.P(id="open-systems", className="verdict-fail", role="alert"),
-            html.Button("Open an action on each", id="open-go", className="button", n_clicks=0),
-        ],
-        className="quality-open",
-    )  # fmt: skip
+    rest = f"The first {frame.height:,} of {count:,}; pick a {asked.by} above to come to the others."
+    free = any(system not in acted for system in frame["system_id"])
+    inside = [
+        html.P("An audit in which one passes verifies its action.", className="note"),
+        _systems(frame, acted, asked, then, free),
+        html.P(rest, className="note") if more else None,
+        *(_fields() if free else [html.P("Each of them has its action.", className="note")]),
+    ]
+    return html.Details([html.Summary(title), html.Div(inside, className="quality-opening")], className="quality-open")
 
 
-def _systems(context: Context, frame: pl.DataFrame, asked: Asked, then: Connection | None) -> Component:
+def _fields() -> list[Component]:
+    return [
+        html.Div([_field("open", name, label) for name, label in OPENING.items()], className="question decide"),
+        html.P(id="open-systems", className="verdict-fail", role="alert"),
+        html.Button("Open an action on each", id="open-go", className="button", n_clicks=0),
+    ]
+
+
+def _systems(
+    frame: pl.DataFrame, acted: Mapping[str, Action], asked: Asked, then: Connection | None, free: bool
+) -> Component:
     """Failing systems with a box each, or the action that one has already."""
-    acted = {
-        one.system: one for one in actions_of(in_force(all_decisions(context.store))) if one.check == asked.outcome
-    }
     before = verdicts(then, asked.outcome, frame["system_id"].to_list()) if then is not None else {}
     rows = [
         html.Tr([
@@ -197,7 +205,7 @@ def _systems(context: Context, frame: pl.DataFrame, asked: Asked, then: Connecti
     head = [("choose", ""), ("system", ""), (asked.by, ""), ("designed", "")]
     head += [("by its design date", "")] if then is not None else []
     every = dmc.Checkbox(id="open-every", label="Choose all that are listed", checked=False)
-    return html.Div([every, _table([*head, ("action", "")], rows, "Failing systems")])
+    return html.Div([every if free else None, _table([*head, ("action", "")], rows, "Failing systems")])
 
 
 def _box(system: str) -> Component:

@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 
 from auditor.errors import AuditorError
 from auditor.quality import words
+from auditor.quality.field import DEFICIENT, SOUND
 from auditor.reports.quality import field_plan
 from auditor.store.records_db import Connection
 from dashboard import components
@@ -60,8 +61,8 @@ def _list(asked: Asked) -> Component:
     return html.Div(
         [
             html.Div([html.Span("the systems: ", className="note"), *links], className="exports"),
-            html.P(["Once its column `found` is filled in: ", html.Code("auditor quality estimate visits.csv")],
-                   className="note"),
+            html.P(["Write ", html.Code(DEFICIENT), " or ", html.Code(SOUND), " into its column ", html.Code("found"),
+                    ", then: ", html.Code("auditor quality estimate visits.csv")], className="note"),
         ]
     )  # fmt: skip
 
