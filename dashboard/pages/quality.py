@@ -11,7 +11,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from auditor.quality import words
-from auditor.reports.cases import UNITS, outcomes, regions, sides
+from auditor.reports.cases import UNITS, outcomes, regions
 from auditor.reports.quality import spelt_alike
 from auditor.store.records_db import Connection
 from auditor.store.snapshot import open_snapshot
@@ -37,7 +37,7 @@ def layout(context: Context, rest: str, search: str) -> Component:
     """The page of a query string."""
     with context.snapshots.cursor() as con:
         named, places = outcomes(con), regions(con)
-        both = sides(context.store, queries.run_of(con, context.store).number)
+        both = queries.sides_of(queries.run_of(con, context.store))
     asked, _ = asked_of(search, named, places)
     data = {
         "by": [{"value": by, "label": plural} for by, plural in UNITS.items()],
@@ -76,7 +76,7 @@ def shown(context: Context, search: str | None) -> list[Component | None]:
     with context.snapshots.cursor() as con:
         asked, notes = asked_of(search, outcomes(con), regions(con))
         run = queries.run_of(con, context.store)
-    both = sides(context.store, run.number)
+    both = queries.sides_of(run)
     first, second = (None if n is None else queries.run_numbered(context.store, n) for n in rules.chosen(both, asked))
     assert first is not None
     found, about = queries.comparison(first, asked.by, asked.outcome, asked.region), queries.about(first)
@@ -123,9 +123,9 @@ def to_visit(context: Context, search: str | None) -> Component:
 
 def _then(context: Context, con: Connection, stack: ExitStack) -> Connection | None:
     """The run by the specs of each design date, open; None where the run that is shown has no such re-check."""
-    run = queries.run_of(con, context.store).number
-    then = sides(context.store, run).then
-    return None if then in (None, run) else stack.enter_context(open_snapshot(context.store, then))
+    run = queries.run_of(con, context.store)
+    then = queries.sides_of(run).then
+    return None if then in (None, run.number) else stack.enter_context(open_snapshot(context.store, then))
 
 
 def register(app: Dash, context: Context) -> None:
@@ -157,7 +157,7 @@ def _register_address(app: Dash, context: Context) -> None:
             return stay
         with context.snapshots.cursor() as con:
             asked, _ = asked_of(search, outcomes(con), regions(con))
-            both = sides(context.store, queries.run_of(con, context.store).number)
+            both = queries.sides_of(queries.run_of(con, context.store))
         held = {
             "by": asked.by, "outcome": asked.outcome, "region": key(asked.region or None),
             "rules": rules.side(both, asked), "shown": asked.compared.address,
@@ -176,7 +176,7 @@ def _register_address(app: Dash, context: Context) -> None:
         """A control changed, or a dot was clicked: the address follows it."""
         with context.snapshots.cursor() as con:
             asked, _ = asked_of(search, outcomes(con), regions(con))
-            both = sides(context.store, queries.run_of(con, context.store).number)
+            both = queries.sides_of(queries.run_of(con, context.store))
         wanted = asked.rules if side == rules.side(both, asked) else "now" if side == "now" else ""
         return after(asked, by, outcome, region, wanted, click if ctx.triggered_id == "quality-funnel" else None)
 

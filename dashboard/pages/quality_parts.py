@@ -146,7 +146,7 @@ def course(found: Comparison, asked: Asked) -> Component:
     ]  # fmt: skip
     if asked.unit is not None and years["expected"].mean() < LEAST_EXPECTED:  # type: ignore[operator]
         parts.append(_gaps(found, of_unit, who))
-    return html.Div(parts)
+    return html.Div(parts, className="quality-course")
 
 
 def _gaps(found: Comparison, of_unit: pl.Expr, who: str) -> Component | None:

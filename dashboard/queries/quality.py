@@ -9,12 +9,12 @@ from pathlib import Path
 import polars as pl
 
 from auditor.quality.compare import Comparison
-from auditor.reports.cases import judged_by, undated
+from auditor.reports.cases import Sides, judged_by, sides, undated
 from auditor.reports.quality import comparison as compared
 from auditor.reports.quality import fault_counts as counted
 from auditor.store import Store
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import open_snapshot
+from auditor.store.snapshot import open_snapshot, recheck_numbers
 
 #: Comparisons kept: at a million cases each takes some seconds and a tenth of a gigabyte.
 KEPT = 4
@@ -39,6 +39,17 @@ def run_numbered(store: Store, number: int) -> Run:
     """A run of a store by its number, an audit or a re-check."""
     with open_snapshot(store, number) as con:
         return run_of(con, store)
+
+
+def sides_of(run: Run) -> Sides:
+    """The runs of the same records by the specs of each design date and by one day's; AuditorError without the run."""
+    return _sides(run, tuple(recheck_numbers(Store(run.root))))
+
+
+@lru_cache(maxsize=KEPT)
+def _sides(run: Run, rechecks: tuple[int, ...]) -> Sides:
+    """The sides while these re-checks are there: none of them ever changes."""
+    return sides(Store(run.root), run.number)
 
 
 @dataclass(frozen=True)

@@ -37,12 +37,15 @@ def test_the_comparison_says_by_which_rules_and_how_to_read_it(run: Run, root: P
 
 
 def test_each_part_is_written(run: Run, refused: Refused, root: Path) -> None:
-    for part in ("units", "years", "fit", "calibration", "causes", "repeats"):
+    for part in ("units", "years", "signals", "fit", "calibration", "causes", "repeats"):
         assert run("quality", "--part", part, "-o", f"{part}.parquet", "--store", root).status == 0
     units = pl.read_parquet("units.parquet")
     assert units.filter(pl.col("value") == "Corvane")["says"][0].startswith("More fail than its case mix explains")
     assert pl.read_parquet("causes.parquet")["cumulative"][-1] == pytest.approx(1)
     assert pl.read_parquet("years.parquet")["judged"].sum() == units["judged"].sum()
+    signals = pl.read_parquet("signals.parquet")
+    changes = signals.filter(pl.col("measure") == "times as many as expected").select("value", "year", "worse")
+    assert changes.rows() == [("Isaune", 2019, False)]
     assert run("quality", "-o", "units.xlsx", "--store", root).status == 0
     assert "Did you mean crew" in refused("quality", "--by", "crews", "--store", root)
     assert "there are units, years" in refused("quality", "--part", "all", "-o", "x.csv", "--store", root)
@@ -134,3 +137,8 @@ def test_an_action_is_verified_and_reopened_by_later_audits(run: Run, refused: R
     assert run("action", "list", "--all", "-o", "actions.csv", "--store", store).status == 0
     assert pl.read_csv("actions.csv")["state"].to_list() == ["reopened"]
     assert "no corrective action 9" in refused("action", "reopen", "9", *why)
+    shown = run("action", "show", "1", "--store", store).out.splitlines()
+    steps = [line.split("  ")[2].partition(",")[0] for line in shown[1:]]
+    assert steps == ["open", "answered", "evidence accepted", "verified", "reopened"]
+    assert shown[4].endswith("verified, by run 3: branch-unit-limit passes in run 3")
+    assert "no corrective action 9" in refused("action", "show", "9", "--store", store)

@@ -62,6 +62,20 @@ def test_whether_so_few_cases_could_tell_at_all() -> None:
     assert units == {"many": True, "six": True, "five": False}
 
 
+def test_cases_told_twice_tell_no_more() -> None:
+    # Every system's verdict stands there twice: the design effect is two, and every interval and score is as before.
+    rows = [(who, n < failing) for who, failing in (("Bo", 12), ("Ada", 3), ("Cy", 5)) for n in range(20)]
+    once = compared(rows)
+    twice = compare.compare(pl.concat([once.cases.drop("chance")] * 2), "designer")
+    assert (once.alike, twice.alike) == (1.0, pytest.approx(2.0, rel=1e-3))
+    same = ("share_low", "share_high", "ratio_low", "ratio_high", "shrunken", "shrunken_low", "shrunken_high")
+    for name in same:
+        assert twice.units[name].to_list() == pytest.approx(once.units[name].to_list(), rel=2e-3), name
+    # By hand: Bo fails in 12, and 20 of 60 do, so 20/3 are expected; Garwood's interval of 12 is 6.2006 to 20.9616.
+    (bo,) = twice.units.filter(pl.col("value") == "Bo").iter_rows(named=True)
+    assert (bo["ratio_low"], bo["ratio_high"]) == pytest.approx((6.2006 * 3 / 20, 20.9616 * 3 / 20), rel=2e-3)
+
+
 def test_names_that_may_be_one() -> None:
     pairs = [
         ("Corvane", "corvane"), ("Corvane", "Corvan"), ("Corvane", "Corvnae"), ("Ines Ödell", "Odell, Ines"),
