@@ -11,8 +11,8 @@ from auditor.quality import timeline
 from auditor.quality.over_time import BEYOND, ROW
 
 YEARS = [
-    # Twelve of twenty where two are expected; then as expected.
-    *(("Bo", year, 20, 12 if year == 2012 else 2, 2.0) for year in range(2010, 2020)),
+    # 36 of sixty where six are expected, else as expected.
+    *(("Bo", year, 60, 36 if year == 2012 else 6, 6.0) for year in range(2010, 2020)),
     # None of four where 0.1 is expected: rare, and no signal by year.
     *(("Ada", year, 4, 0, 0.1) for year in range(2010, 2020)),
     # Of nobody named nothing is told.
@@ -31,8 +31,8 @@ def frame(years: list[tuple[str | None, int, int, int, float]]) -> pl.DataFrame:
 
 
 def test_each_signal_says_whose_when_and_by_which_rule() -> None:
-    # Twelve of Ada's cases fail at once after thirty that passed; Bo's failures are not rare, so his gaps are no chart.
-    cases = [("Ada", n, n >= 30) for n in range(42)] + [("Bo", n, True) for n in range(20)]
+    # Twelve cases of each fail at once after thirty that passed; Bo's failures are not rare, so his gaps are no chart.
+    cases = [(who, n, n >= 30) for who in ("Ada", "Bo") for n in range(42)]
     rows = [(who, date(2010, 1, 1), f"S{n:03d}", failed) for who, n, failed in cases]
     dated = pl.DataFrame(rows, schema=CASES.schema, orient="row")
     found = timeline.signals(UNITS, frame(YEARS), dated, 1.0, "designer")
