@@ -59,7 +59,7 @@ def layout(context: Context, rest: str, search: str) -> Component:
             html.Section(
                 [html.H2("Compare", className="sr"), html.Div(fields, className="fields")], className="controls"
             ),
-            html.Div(components.progress(job) if job else None, id="quality-progress", role="status"),
+            html.Div(rules.told_of(job, both), id="quality-progress", role="status"),
             html.Div(shown(context, search), id="quality"),
             html.Div(corrective(context, search), id="quality-actions"),
             html.Div(to_visit(context, search), id="quality-sample"),

@@ -99,6 +99,11 @@ def running(context: Context) -> jobs.Job | None:
     return job if job is not None and job.note == JOB else None
 
 
+def told_of(job: jobs.Job | None, both: Sides) -> Component | None:
+    """How far the job is, or why it failed where the run was not judged by design dates since."""
+    return components.progress(job) if job is not None and (job.open or both.then is None) else None
+
+
 def start(context: Context, run: int) -> jobs.Job:
     """Judge a run by the specs of each design date, as a job; StoreBusyError where another job runs."""
     command = ["recheck", "--as-of", "design-date", "--run", str(run), "--store", str(context.store.root)]
