@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -62,15 +63,23 @@ def compare(
         return
     place = Store(store)
     judging, beside = _runs(place, rules, run)
+    asked = (by, outcome, region)
     with open_snapshot(place, judging) as con:
-        found = quality.comparison(con, by, outcome, region)
+        found, judged = quality.comparison(con, *asked), judged_by(con)
+        show.plain(judged)
         if output is None:
-            _told(con, found, outcome, region, store)
-            _beside(place, beside, (by, outcome, region))
+            given = {"outcome": outcome if outcome != DEFAULT_OUTCOME else "", "region": region, "rules": rules}
+            _told(con, found, outcome, region)
+            _beside(place, beside, asked)
+            _more(by, given | {"run": "" if run is None else str(run)}, store)
             if beside is None and not rules and run is None and sides(place, judging).then is None:
                 show.plain(f"By the specs of each design date: auditor recheck --as-of design-date{at_store(store)}")
             return
-        written = export_frame(quality.part_of(con, found, part, region), output)
+        frame = quality.part_of(con, found, part, region)
+    if part == quality.PARTS[0] and beside is not None:
+        with open_snapshot(place, beside) as con:
+            frame = quality.with_other(frame, quality.comparison(con, *asked))
+    written = export_frame(frame, output)
     show.plain(f"{output}: {show.counted(written.rows, 'row')}.")
 
 
@@ -104,13 +113,12 @@ def _beside(place: Store, now: int | None, asked: tuple[str, str, str]) -> None:
     )
 
 
-def _told(con: Connection, found: Comparison, outcome: str, region: str, store: Path) -> None:
+def _told(con: Connection, found: Comparison, outcome: str, region: str) -> None:
     plural = UNITS[found.by]
-    unknown = int(found.units["unknown"].sum())
     where = f", in {region}" if region else ""
-    show.plain(judged_by(con))
     show.plain(
-        f"{outcome}{where}: {found.failed:,} of {found.judged:,} fail; {unknown:,} more are unknown and do not count.\n"
+        f"{outcome}{where}: {found.failed:,} of {found.judged:,} fail; {found.unknown:,} more are unknown and do not"
+        " count.\n"
     )
     show.plain(words.answer(found, plural))
     show.plain(words.method(found))
@@ -136,10 +144,13 @@ def _told(con: Connection, found: Comparison, outcome: str, region: str, store: 
     if left:
         show.plain(f"and {left:,} smaller ones without evidence that they differ.")
     _patterns(quality.fault_counts(con, found.by, region))
-    also = f" --outcome {shlex.quote(outcome)}" if outcome != DEFAULT_OUTCOME else ""
-    also += f" --region {shlex.quote(region)}" if region else ""
+
+
+def _more(by: str, given: Mapping[str, str], store: Path) -> None:
+    """The command that writes what was printed."""
+    also = "".join(f" --{name} {shlex.quote(value)}" for name, value in given.items() if value)
     show.plain(
-        f"\nAll of it: auditor quality --by {found.by}{also} -o quality.xlsx{at_store(store)}   (--part"
+        f"\nAll of it: auditor quality --by {by}{also} -o quality.xlsx{at_store(store)}   (--part"
         f" {', '.join(quality.PARTS[1:])} write the rest)"
     )
 

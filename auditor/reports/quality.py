@@ -83,6 +83,13 @@ def told(found: Comparison) -> pl.DataFrame:
     return found.units.with_columns(pl.Series("says", says, dtype=pl.String))
 
 
+def with_other(units: pl.DataFrame, other: Comparison) -> pl.DataFrame:
+    """Units, as `told` gives them, with those of the comparison by today's rules beside: today_judged, ..."""
+    columns = ("judged", "failed", "expected", "evidence", "changed")
+    beside = other.units.select("value", *(pl.col(name).alias(f"today_{name}") for name in columns))
+    return units.join(beside, on="value", how="left", nulls_equal=True, maintain_order="left")
+
+
 def part_of(con: Connection, found: Comparison, part: str, region: str = "") -> pl.DataFrame:
     """One table of a comparison; AuditorError names those there are."""
     if part not in PARTS:

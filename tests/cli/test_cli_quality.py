@@ -106,8 +106,15 @@ def test_work_is_judged_by_the_specs_of_its_design_date(run: Run, refused: Refus
     count = today.out.partition("branch-unit-limit: ")[2].partition(" fail")[0]
     assert f"Beside it by today's rules: {count} fail." in then.out
     assert "By the specs of each design date: auditor recheck --as-of design-date" in today.out
-    now = run(*compared, "--rules", "now").out.splitlines()
-    assert now == today.out.splitlines()[: len(now)]
+    now = run(*compared, "--rules", "now").out.partition("\nAll of it: ")
+    assert now[0] == today.out.partition("\nAll of it: ")[0]
+    assert "--outcome branch-unit-limit --rules now -o" in now[2]
+    # Today's figures stand beside those of then in what is written, too.
+    assert run(*compared, "-o", "units.csv").out.startswith(then.out.splitlines()[0])
+    (unit,) = pl.read_csv("units.csv").iter_rows(named=True)
+    assert (unit["failed"], f"{unit['today_failed']} of {unit['today_judged']}") == (0, count)
+    assert run(*compared, "--rules", "now", "-o", "units.csv").status == 0
+    assert "today_failed" not in pl.read_csv("units.csv").columns
 
 
 def test_an_action_is_verified_and_reopened_by_later_audits(run: Run, refused: Refused, store: Path) -> None:
