@@ -88,6 +88,8 @@ def answer(found: Comparison, plural: str) -> str:
     """Whether the units differ, in a sentence."""
     if not found.judged:
         return f"No case has a verdict: nothing can be said of {plural}."
+    if found.judged == 1:
+        return f"One case alone has a verdict: no evidence that {plural} differ."
     if found.fit is None:
         return f"{'All' if found.failed else 'None'} of {found.judged:,} fail: no evidence that {plural} differ."
     if found.comparable < 2:
@@ -101,7 +103,8 @@ def answer(found: Comparison, plural: str) -> str:
         few = (
             named - found.units.filter(pl.col("value").is_not_null() & (pl.col("judged") > 0) & pl.col("enough")).height
         )
-        hidden = f" {few:,} have too few cases to stand apart even if all failed." if few else ""
+        have = "has" if few == 1 else "have"
+        hidden = f" {few:,} {have} too few cases to stand apart even if all failed." if few else ""
         return f"No evidence that {plural} differ: chance and case mix explain what {named:,} of them show.{hidden}"
     more, stand = (told["evidence"] == MORE).sum(), "stands" if told.height == 1 else "stand"
     return (

@@ -24,7 +24,7 @@ TOO_FEW = " 3 have too few cases to stand apart even if all failed."
     [
         ([], "No case has a verdict: nothing can be said of designers.", ""),
         ([("Bo", None)] * 3, "No case has a verdict: nothing can be said of designers.", "every verdict is unknown"),
-        ([("Bo", True)], "All of 1 fail: no evidence that designers differ.", "No evidence that it differs"),
+        ([("Bo", True)], "One case alone has a verdict: no evidence that designers differ.", "No evidence that"),
         ([("Bo", False), ("Ada", False)], "None of 2 fail: no evidence that designers differ.", "No evidence that it"),
         ([(None, True), (None, False)], "None of the designers is named in cases with a verdict: there is nothing to"
          " compare.", "The records name none for these"),
