@@ -9,8 +9,8 @@ import polars as pl
 from auditor.errors import AuditorError
 from auditor.reports.cases import DAY, VALUES, in_region
 from auditor.store import Store
-from auditor.store.actions import opening_faults
-from auditor.store.decisions import Decision, append
+from auditor.store.actions import check_step
+from auditor.store.decisions import Decision, all_decisions, append, in_force
 from auditor.store.records_db import Connection
 
 
@@ -62,21 +62,19 @@ def open_actions(
 ) -> list[Decision]:
     """Open an action on each of some systems that fail a check in a run.
 
-    AuditorError where one of them does not fail it, before any is opened, or has an action on it already.
+    AuditorError, before any is opened, where one of them does not fail it or has an action on it already.
     """
-    for fault in opening_faults(owner, due).values():
-        raise AuditorError(fault)
-    found = verdicts(con, check, systems)
-    for system in systems:
+    abouts = [{"system": one, "check": check, "owner": owner, "due": due} for one in dict.fromkeys(systems)]
+    found, standing = verdicts(con, check, systems), in_force(all_decisions(store))
+    for about in abouts:
+        check_step(Decision(0, "", who, "action", about, why), standing)
+        system = about["system"]
         if found.get(system) != "fail":
             what = f"is {found[system]}" if found.get(system) else "is not judged"
             raise AuditorError(
                 f"{system}: {check} {what} in the run that is shown; an action is about a check that fails."
             )
-    return [
-        append(store, "action", {"system": one, "check": check, "owner": owner, "due": due}, why, who)
-        for one in systems
-    ]
+    return [append(store, "action", about, why, who) for about in abouts]
 
 
 def _verdict(check: str) -> str:

@@ -192,11 +192,11 @@ def history(number: int, decisions: Iterable[Decision]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["at", "what", "who", "why"], orient="row")
 
 
-def ageing(frame: pl.DataFrame) -> pl.DataFrame:
-    """How many actions stand in each state, by age, and of these how many are overdue and came back.
+def ageing(frame: pl.DataFrame, by: str = "state") -> pl.DataFrame:
+    """How many actions stand in each state, or under each value of another column, by age, and which came back.
 
-    Columns: state, actions, one for each age (days since it was opened), overdue, came back. A verified one has the
-    age at which it was verified.
+    Columns: `by`, actions, one for each age (days since it was opened), overdue, came back. A verified one has the age
+    at which it was verified. States are in their order, other values in that of their names.
     """
     bounds = [-1, *AGES]
     names = [f"{low + 1} to {high} days" for low, high in zip(bounds, AGES, strict=False)] + [f"over {AGES[-1]} days"]
@@ -205,12 +205,12 @@ def ageing(frame: pl.DataFrame) -> pl.DataFrame:
         ((age > low) & (age <= high)).sum().alias(name)
         for name, low, high in zip(names, bounds, [*AGES, 2**31], strict=True)
     ]
-    states = pl.DataFrame({"state": [OPEN, ANSWERED, ACCEPTED, REOPENED, VERIFIED]})
-    table = frame.group_by("state").agg(
+    order = [OPEN, ANSWERED, ACCEPTED, REOPENED, VERIFIED] if by == "state" else sorted(frame[by].unique())
+    table = frame.group_by(by).agg(
         pl.len().alias("actions"), *counts, pl.col("overdue").sum(),
         (pl.col("reopened") > 0).sum().alias("came back"),
     )  # fmt: skip
-    return states.join(table, on="state", maintain_order="left")
+    return pl.DataFrame({by: order}, schema={by: pl.String()}).join(table, on=by, maintain_order="left")
 
 
 def _middle(waiting: pl.DataFrame) -> int:

@@ -65,7 +65,7 @@ def section(context: Context, con: Connection, asked: Asked, then: Connection | 
         components.note(told) if told else None,
     ]
     if held:
-        inside += [_aged(frame), _listed(frame, asked, whose)]
+        inside += [_aged(frame, asked, whose), _listed(frame, asked, whose)]
     chosen = next((one for one in held if str(one.number) == asked.action), None)
     if asked.action and chosen is None:
         inside.append(components.note(f"There is no action {asked.action} here.", "warning"))
@@ -74,11 +74,17 @@ def section(context: Context, con: Connection, asked: Asked, then: Connection | 
     return html.Section([*inside, _opening(context, con, asked, then)], className="chart quality-actions")
 
 
-def _aged(frame: pl.DataFrame) -> Component:
-    aged = ageing(frame).with_columns(pl.exclude("state").fill_null(0).cast(pl.Int64))
-    return html.Details(
-        [html.Summary("by state and age"), components.table(aged)], className="as-table", open=frame.height > 1
-    )
+def _aged(frame: pl.DataFrame, asked: Asked, whose: Mapping[str, str | None]) -> Component:
+    """How old actions are and which came back, by state and by unit; units in the order of their names."""
+    units = pl.Series(asked.by, [whose.get(system) or NOT_STATED for system in frame["system_id"]], pl.String())
+    parts: list[Component] = []
+    for by, table_of in (("state", frame), (asked.by, frame.with_columns(units))):
+        aged = ageing(table_of, by).with_columns(pl.exclude(by).fill_null(0).cast(pl.Int64))
+        parts.append(
+            html.Details([html.Summary(f"by {by} and age"), components.table(aged)], className="as-table",
+                         open=by == "state" and frame.height > 1)
+        )  # fmt: skip
+    return html.Div(parts)
 
 
 def _listed(frame: pl.DataFrame, asked: Asked, whose: Mapping[str, str | None]) -> Component:

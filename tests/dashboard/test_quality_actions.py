@@ -121,6 +121,7 @@ def test_actions_are_opened_on_what_fails_and_moved_on(of_dated: Context) -> Non
         told = quality_actions.opened(of_dated, con, ["S0", "S1"], "branch-unit-limit", FIELDS)
         assert told == "2 actions opened: 1, 2. Owner Bo, due 2999-01-31."
         for systems, check, what in ((["S2", "S9"], "branch-unit-limit", "S9: .* not judged"),
+                                     (["S2", "S1"], "branch-unit-limit", "Action 2 is about .* of S1 already"),
                                      (["S2"], "breaker-size", "an action is about a check that fails"),
                                      (["S2"], "no-check", "not judged")):  # fmt: skip
             with pytest.raises(AuditorError, match=what):
@@ -135,6 +136,7 @@ def test_actions_are_opened_on_what_fails_and_moved_on(of_dated: Context) -> Non
         quality_actions.stepped(of_dated, "7", "action-answer", steps)
     said = words(quality.corrective(of_dated, f"{asked}&action=1"))
     for sentence in ("Action 1: branch-unit-limit of S0, reopened", "“evidence accepted” taken back", "31 to 90 days",
+                     "by designer and age",
                      "4 systems fail", "Choose S2", "1 of 2 came back"):  # fmt: skip
         assert sentence in said, sentence
     assert "Choose S0" not in said

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from datetime import date
 
+import polars as pl
 import pytest
 
 from auditor.errors import AuditorError
 from auditor.store import Store
-from auditor.store.actions import Action, actions_of, moves, summary, table
+from auditor.store.actions import Action, actions_of, ageing, moves, summary, table
 from auditor.store.decisions import Decision, all_decisions, append, in_force
 
 ABOUT = {"system": "S1", "check": "busbar", "owner": "Bo", "due": "2026-02-01"}
@@ -82,3 +83,8 @@ def test_a_run_moves_what_passes_and_what_fails_again() -> None:
         " 0 of 3 came back after they were answered."
     )
     assert summary(frame.clear()) == "No corrective action was opened."
+    aged = ageing(frame).fill_null(0)
+    assert aged.columns == ["state", "actions", "0 to 30 days", "31 to 90 days", "over 90 days", "overdue", "came back"]
+    assert aged.filter(pl.col("actions") > 0).rows() == [("open", 2, 0, 2, 0, 2, 0), ("verified", 1, 1, 0, 0, 0, 0)]
+    late = ageing(table(actions, date(2026, 4, 2)).with_columns(designer=pl.Series(["Cy", "Bo", "Cy"])), "designer")
+    assert late.rows() == [("Bo", 1, 0, 0, 1, 1, 0), ("Cy", 2, 1, 0, 1, 1, 0)]
