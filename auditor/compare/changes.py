@@ -124,7 +124,8 @@ def _trip_rows() -> str:
     days = "trip_days_per_year_x, trip_days_per_year_y"
     change = (
         f"CASE WHEN came THEN 'came in' WHEN went THEN 'went' WHEN {y} IS NULL THEN 'became unknown' WHEN {x} IS NULL"
-        " THEN 'became known' WHEN trip_days_per_year_y > trip_days_per_year_x THEN 'more trips' ELSE 'fewer trips' END"
+        " THEN 'became known' WHEN trip_days_per_year_y > trip_days_per_year_x THEN 'more trips'"
+        " WHEN trip_days_per_year_y < trip_days_per_year_x THEN 'fewer trips' ELSE 'another band' END"
     )
     return (
         f"SELECT 'trips', NULL, system_id, NULL, {change}, {x}, {y}, {days}, NULL::DOUBLE, NULL::DOUBLE,"
@@ -150,7 +151,8 @@ def _tally(checks: Sequence[Check], trips: bool) -> str:
     order = ", ".join(f"('{check.name}', {number})" for number, check in enumerate(checks))
     bands = (
         " UNION ALL SELECT 'trips', NULL, NULL, trip_band, trip_band, count(*) FROM a.system_result x"
-        " SEMI JOIN b.system_result y USING (system_id, trip_band) GROUP BY trip_band"
+        " SEMI JOIN b.system_result y ON x.system_id = y.system_id AND x.trip_band IS NOT DISTINCT FROM y.trip_band"
+        " GROUP BY trip_band"
         if trips
         else ""
     )

@@ -14,12 +14,16 @@ from auditor.compare.rules import Rules
 from auditor.policy import Policy
 
 Kind = Literal["inverter", "trunk", "module", "grid_profile", "table", "policy", "as_of", "records", "evidence"]
-#: Tables of the catalog whose entries are switched one by one; every other table is switched as a whole.
-BY_ENTRY = ("inverter", "trunk", "module", "grid_profile")
+#: Tables of the catalog whose entries have revisions, and all whose entries are switched one by one; every other table
+#: is switched as a whole.
+DATED = ("inverter", "trunk", "module")
+BY_ENTRY = (*DATED, "grid_profile")
 #: Words for kinds and tables.
 WORDS = {"trunk": "trunk cable", "grid_profile": "grid profile"}
 #: Between the parts of a path to a figure of the policy: no name holds it.
 SEPARATOR = "\0"
+#: What of a policy no verdict and no band rests on: its name, how complaints are weighed, and what is said of figures.
+IDLE, REMARKS = {"name", "triage"}, ("rests_on", "source")
 #: Lists whose entries only make sense together.
 WHOLE_LISTS = (("trips", "band"),)
 AS_OF = "as-of date"
@@ -119,14 +123,14 @@ def _tables(before: Catalog, after: Catalog) -> list[Factor]:
 
 
 def _figures(before: Policy, after: Policy) -> list[tuple[str, str]]:
-    """Paths of the figures that differ, and from what to what; the policy's name is no figure."""
-    old, new = (policy.model_dump(mode="json", exclude={"name"}) for policy in (before, after))
+    """Paths of the figures that differ, and from what to what."""
+    old, new = (policy.model_dump(mode="json", exclude=IDLE) for policy in (before, after))
     return [(SEPARATOR.join(path), _turned(*pair)) for path, *pair in _differing(old, new, ())]
 
 
 def _differing(old: Any, new: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Any, Any]]:
     """The figures that differ, with their path. Entries of a list are told apart where as many stand in both."""
-    if old == new:
+    if old == new or (path and path[-1] in REMARKS):
         return
     if isinstance(old, dict) or isinstance(new, dict):
         first, second = old or {}, new or {}

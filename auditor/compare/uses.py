@@ -8,7 +8,7 @@ import polars as pl
 
 from auditor.catalog import alias_key
 from auditor.compare.changes import columns_of
-from auditor.compare.factors import BY_ENTRY, Factor, model_key
+from auditor.compare.factors import BY_ENTRY, DATED, SEPARATOR, Factor, model_key
 from auditor.compare.rules import Rules
 from auditor.held import FITTED, OBSERVED, holds
 from auditor.records.schema import TABLES
@@ -23,7 +23,7 @@ NAMED_IN = {
 }
 _KEY: dict[str, Callable[[str], str]] = {"grid_profile": alias_key}
 #: Parts of the policy that no verdict of a check rests on.
-OF_TRIPS = ("trips\0", "supply\0")
+OF_TRIPS = (f"trips{SEPARATOR}", f"supply{SEPARATOR}")
 
 
 def uses(con: Connection, factors: Sequence[Factor], before: Rules, after: Rules) -> pl.DataFrame:
@@ -46,14 +46,14 @@ def _queries(con: Connection, factor: Factor, before: Rules, after: Rules) -> It
         dated = before.policy.specs_of == after.policy.specs_of == "design date"
         if before.policy.specs_of != after.policy.specs_of:
             yield "FROM wanted"
-        for kind in BY_ENTRY[:3]:
+        for kind in DATED:
             yield from [] if dated else _naming(con, kind, _turning(kind, before, after))
     elif factor.kind == "records":
         yield from _revised()
     elif factor.kind == "evidence":
         yield from _told_anew(con)
-    elif factor.kind == "policy" and factor.key.startswith("region\0"):
-        region = factor.key.split("\0")[1].replace("'", "''")
+    elif factor.kind == "policy" and factor.key.startswith(f"region{SEPARATOR}"):
+        region = factor.key.split(SEPARATOR)[1].replace("'", "''")
         yield from (f"SELECT system_id FROM {schema}.system WHERE region = '{region}'" for schema in ("a", "b"))
     else:
         yield "FROM wanted"

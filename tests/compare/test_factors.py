@@ -57,7 +57,7 @@ def test_each_changed_entry_figure_and_date_is_a_factor_and_the_name_of_a_policy
         ("as-of date", "from 2026-01-31 to 2026-02-28"),
     }
     assert [f.name for f in found if f.kind == "trunk"] == ["trunk cable Trunk A"]
-    assert not rule_factors(before, replace(before, policy=policy_with(lambda f: f.update(name="other"))))
+    assert not rule_factors(before, replace(before, policy=policy_with(no_verdict_rests_on)))
 
     # All switched are the rules after, whatever the policy is called; what is switched is what differs no more.
     whole = switched(before, after, found)
@@ -69,6 +69,14 @@ def test_each_changed_entry_figure_and_date_is_a_factor_and_the_name_of_a_policy
         assert left == {(f.kind, f.key) for f in found} - {(f.kind, f.key) for f in chosen}
         back = {(f.kind, f.key) for f in rule_factors(before, switched(before, after, chosen))}
         assert back == {(f.kind, f.key) for f in chosen}
+
+
+def no_verdict_rests_on(figures: dict[str, Any]) -> None:
+    """Other words and another weighing of complaints: chances that add up to one together, and not one by one."""
+    figures["name"] = "other"
+    figures["supply"]["rests_on"] = "other"
+    figures["triage"]["prior"]["design"] += 0.05
+    figures["triage"]["prior"]["settings"] -= 0.05
 
 
 def equipment_of_a_third() -> str:
