@@ -64,7 +64,7 @@ def read_from(folder: Path, truth: Truth, days: slice = slice(0, 365), power: bo
 def fit_of(folder: Path, readings: pl.DataFrame) -> pl.DataFrame:
     frames = catalog(folder).frames()
     prepared = prepare(records(**PLACE), frames, RULES, AS_OF)
-    return fitted(prepared, frames, RULES, lambda system_id: readings if system_id == "S" else readings.clear())
+    return fitted(prepared, frames, RULES, [readings])
 
 
 def true_trip_days(found: dict[str, float], row: dict[str, object]) -> float:
