@@ -21,8 +21,8 @@ from auditor.store.originals import (
     read_manifest,
 )
 
-#: Columns of readings that a technician fills in, and that no fit takes.
-NOTED = frozenset({"solar", "instrument", "error_v", "error_pct"})
+#: What a fit takes of a reading; the rest of its columns is what people note.
+FIGURES = ("start", "duration_s", "mean_v", "max_v", "power_kw")
 
 
 @dataclass(frozen=True)
@@ -99,13 +99,16 @@ def readings_of(con: Connection, system_id: str) -> pl.DataFrame:
 
 
 def readings_in_turn(con: Connection, counts: Sequence[tuple[str, int]], most: int) -> Iterator[pl.DataFrame]:
-    """The readings of systems that follow each other, without what only people note; `start` is in UTC.
+    """The readings of systems that follow each other, one row for each place and leg, in any order: FIGURES are lists.
 
     `counts` are all systems with readings between two ids, in order, and how many each has. A frame holds whole
-    systems, up to `most` readings or one system, in the order in which they were imported.
+    systems, up to `most` readings or one system; `start` is in UTC.
     """
-    columns = ", ".join(f'"{column.name}"' for column in READING.columns if column.name not in NOTED)
-    query = f'SELECT {columns} FROM "{READING.name}" WHERE system_id BETWEEN $first AND $last'
+    keys = [f'"{key}"' for key in READING.key if key != "start"]
+    lists = ", ".join(f'list("{name}") AS "{name}"' for name in FIGURES)
+    query = (
+        f'SELECT {", ".join(keys)}, {lists} FROM "{READING.name}" WHERE system_id BETWEEN $first AND $last GROUP BY ALL'
+    )
     first = 0
     while first < len(counts):
         last, held = first, counts[first][1]

@@ -1,15 +1,10 @@
-"""Readings of many systems as columns, taken apart by place and leg: what the fitter takes one at a time.
-
-A frame of readings holds them in the order of their imports, each in the order of its keys, so that a channel is a few
-slices of the columns and hardly anything is copied.
-"""
+"""Readings of many systems by place and leg: slices of a few long columns, so that hardly anything is copied."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -18,10 +13,10 @@ import polars as pl
 
 from auditor.evidence.daylight import is_dark, zones_h
 from auditor.evidence.series import distinct
-from auditor.likelihood.arrays import FloatArray, IntArray
+from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 
 KEYS = ("system_id", "place", "circuit_id", "unit", "leg")
-FIGURES = ("duration_s", "mean_v", "max_v", "power_kw")
+FIGURES = ("start", "duration_s", "mean_v", "max_v", "power_kw")
 #: Output somewhat outside 0 to rated is taken as the end it passed; further off, it is not believed [share of rated].
 BEYOND = (-0.05, 1.1)
 
@@ -59,33 +54,33 @@ class Told(Channel):
         """Days since 1970, (n,)."""
         return np.asarray(self.start.astype("datetime64[s]").astype(np.int64) // 86_400)
 
-    def days_of(self, chosen: npt.NDArray[np.bool_]) -> IntArray:
+    def days_of(self, chosen: BoolArray) -> IntArray:
         """The days on which the chosen readings lie."""
         return distinct(self.day[chosen])[0]
 
 
 def channels_of(readings: pl.DataFrame) -> dict[str, list[Channel]]:
-    """The channels of each system, in the order of KEYS, nulls first; `readings` are the declared columns."""
-    changed = readings.select(pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in KEYS))
-    first = np.union1d([0], np.flatnonzero(changed.to_series().to_numpy())) if readings.height else np.empty(0, int)
-    runs = readings[first.tolist()].select(
-        *KEYS, pl.Series("first", first, pl.Int64), pl.Series("last", [*first[1:], readings.height], pl.Int64)
-    )
-    ordered = runs.sort(*KEYS, "first", nulls_last=False).rows()
-    columns = [readings["start"].to_numpy(), *(readings[name].cast(pl.Float64).to_numpy() for name in FIGURES)]
+    """The channels of each system, in the order of KEYS, nulls first.
+
+    `readings` has one row a channel: the texts of KEYS, and lists of FIGURES, each of one length in a row.
+    """
+    last = readings["start"].list.len().cum_sum()
+    columns = [_flat(readings[name]) for name in FIGURES]
+    rows = readings.select(*KEYS, last.shift(1, fill_value=0).alias("first"), last.alias("last"))
     found: dict[str, list[Channel]] = {}
-    for key, rows in groupby(ordered, key=lambda row: row[: len(KEYS)]):
-        slices = [slice(*row[len(KEYS) :]) for row in rows]
-        parts = [_joined(column, slices) for column in columns]
-        if (np.diff(parts[0]) < np.timedelta64(0)).any():
-            order = np.argsort(parts[0], kind="stable")
-            parts = [values[order] for values in parts]
-        found.setdefault(key[0], []).append(Channel(*key[1:], *parts))
+    for system_id, place, circuit_id, unit, leg, *ends in rows.sort(KEYS, nulls_last=False).iter_rows():
+        start, *rest = (column[slice(*ends)] for column in columns)
+        if (np.diff(start) < np.timedelta64(0)).any():
+            order = np.argsort(start, kind="stable")
+            start, rest = start[order], [values[order] for values in rest]
+        found.setdefault(system_id, []).append(Channel(place, circuit_id, unit, leg, start, *rest))
     return found
 
 
-def _joined(column: npt.NDArray[Any], slices: list[slice]) -> npt.NDArray[Any]:
-    return column[slices[0]] if len(slices) == 1 else np.concatenate([column[part] for part in slices])
+def _flat(lists: pl.Series) -> npt.NDArray[Any]:
+    """All the lists' values one after the other."""
+    values = lists.explode()
+    return values.to_numpy() if values.dtype.is_temporal() else values.cast(pl.Float64).to_numpy()
 
 
 def local(channel: Channel, site: Mapping[str, Any]) -> Told:

@@ -50,8 +50,8 @@ Row = dict[str, Any]
 def fitted(prepared: Prepared, catalog: Frames, policy: Policy, readings: Iterable[pl.DataFrame]) -> pl.DataFrame:
     """FIT_SCHEMA of those systems of a batch whose readings tell more than is assumed, in the order of their readings.
 
-    Each frame of readings has the columns that `channels` names, `start` in UTC, and holds all of its systems'
-    readings; one frame is in memory at a time.
+    Each frame of readings holds all channels of its systems, as `channels` takes them; one frame is in memory at a
+    time.
     """
     found = inputs(prepared, catalog, policy)
     needed = ("latitude_deg", "longitude_deg", "unit_voltage_v")

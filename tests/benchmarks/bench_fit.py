@@ -116,7 +116,7 @@ def bare(folder: Path, path: Path) -> dict[str, Any]:
     )
     with duckdb.connect() as con:
         con.execute("SET enable_progress_bar = false")
-        return _measured(lambda: con.execute(query, [str(path)]).to_arrow_table().num_rows)
+        return _measured(lambda: con.sql(query, params=[str(path)]).to_arrow_table().num_rows)
 
 
 def fit(folder: Path, path: Path) -> dict[str, Any]:
