@@ -67,6 +67,12 @@ class Contrast:
         """Upper end of the interval."""
         return self.value_pct + 2 * self.sd_pct + self.bound_pct
 
+    @property
+    def interval(self) -> str:
+        """The interval in words; its ends with two decimals where one would make them alike."""
+        decimals = 1 if self.high_pct - self.low_pct >= 0.2 else 2
+        return f"{self.low_pct:.{decimals}f} to {self.high_pct:.{decimals}f} %"
+
 
 def in_percent(readings: pl.DataFrame, site: Site, policy: Policy) -> pl.DataFrame:
     """Readings with `v_pct`, `peak_pct`, `share` (own output of rated), `bound_pct`, `spot` and `across`, in order.

@@ -141,6 +141,6 @@ def hot(found: Contrast, site: Site, policy: Policy) -> Alarm | None:
     where = between if found.kind == "difference" else f"ahead of the {found.farther}"
     return Alarm(
         "hot connection",
-        f"The rise {where} is {found.low_pct:.1f} to {found.high_pct:.1f} % of nominal at rated output, where"
+        f"The rise {where} is {found.interval} of nominal at rated output, where"
         f" {computed:.1f} % is computed: at least {heat_w:,.0f} W of heat that no wire accounts for.",
     )

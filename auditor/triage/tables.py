@@ -140,7 +140,7 @@ def _row(complaint_id: str, system_id: str, decision: Decision) -> dict[str, Any
         "system_id": system_id,
         "state": decision.state,
         "answer": decision.answer,
-        "chance": decision.ranked[0].chance if decision.ranked else None,
+        "chance": decision.chance,
         "next_step": decision.next_step,
         "proof": decision.proof.state if decision.proof else None,
         "told": json.dumps(asdict(decision), ensure_ascii=False),
