@@ -25,6 +25,8 @@ AUDIENCES: tuple[Audience, ...] = ("utility", "crew")
 HASH_CHARACTERS = 16
 #: A part's rise in volts and in percent of nominal.
 _RISES = ("design_v", "design_pct")
+#: A voltage at fewer places shows no rise.
+FEWEST_PLACES = 2
 #: What a utility asks for and no record holds; to be written in by hand.
 BY_HAND = ("address", "meter number", "the utility's case number", "calibration of the instrument", "photographs")
 
@@ -189,7 +191,7 @@ def _expected(case: Case) -> list[Block]:
     """The voltages that the exact solution gives at each place with the supply at the top of its range."""
     points = case.top_profile.points.filter(pl.col("on_path") & pl.col("operating_v").is_not_null())
     last = points.group_by("circuit_id", "place", maintain_order=True).agg(pl.col("operating_v").last())
-    if not last.height:
+    if last["place"].n_unique() < FEWEST_PLACES:
         return [Text("The voltages along the path are not known.")]
     wide = last.pivot("place", index="circuit_id", values="operating_v", maintain_order=True)
     places = [name for name in wide.columns if name != "circuit_id"]

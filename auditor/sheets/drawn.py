@@ -53,7 +53,7 @@ def profile(case: Case) -> list[Block]:
 
 
 def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
-    """Hourly means of the week around the highest hour, one line a place."""
+    """Hourly means of the week around the highest hour, one line a place: of its pairs the one that stands highest."""
     nominal = case.prepared.circuit["unit_voltage_v"].drop_nulls()
     full = rows.filter(~pl.col("leg").fill_null("").str.ends_with("N")) if rows.height else rows
     if not full.height or full["hour"].n_unique() < FEWEST_HOURS or not nominal.len():
@@ -63,7 +63,13 @@ def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
     span = max((end - begin).total_seconds(), 3600.0)
     lines = []
     for (place, _), part in full.group_by("place", "circuit_id", maintain_order=True):
-        volts = part.select("hour", pl.col("v_pct") * nominal[0] / 100).rows()
+        level = part.group_by("leg", maintain_order=True).agg(pl.col("v_pct").mean())
+        highest = level.sort("v_pct", descending=True, maintain_order=True)["leg"][0]
+        volts = (
+            part.filter(pl.col("leg").eq_missing(pl.lit(highest, pl.String)))
+            .select("hour", pl.col("v_pct") * nominal[0] / 100)
+            .rows()
+        )
         lines.append(Line(str(place), _broken(volts, begin, span)))
     days = range((end.date() - begin.date()).days + 1)
     midnight = datetime.combine(begin.date(), datetime.min.time())
