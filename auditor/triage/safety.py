@@ -22,6 +22,8 @@ from auditor.triage.site import PERCENT, Site
 APART_PCT, DROP_TIMES, OFF_PCT = 3.0, 2.0, 10.0
 #: Nominal voltage of legs that are a call by themselves [V]; another leg so far off may be a supply that is as high.
 LEG_V = 120.0
+#: Legs that all stand below the first, or one that stands below the second, are an outage [% of nominal].
+OUT_PCT, DEAD_PCT = 70.0, 10.0
 #: Readings of the legs further apart in time than this are not compared [s].
 MOVED_WITHIN_S = 3_600
 
@@ -46,10 +48,19 @@ def alarms(
 
     neutral_drop_v is the neutral's own computed drop [V]; None where the load's unbalance is not known.
     """
-    legs = rows.filter(to_neutral()) if site.lines > 1 else rows.clear()
+    legs = _fed(rows.filter(to_neutral())) if site.lines > 1 else rows.clear()
     shifts = neutral_shifts(legs, max(site.lines, 2))
     told = [*far_off(legs, shifts), *moved_apart(legs, shifts, neutral_drop_v)]
     return told + [alarm for each in found if (alarm := hot(each, site, policy)) is not None]
+
+
+def _fed(legs: pl.DataFrame) -> pl.DataFrame:
+    """The legs without the moments of an outage, in which all that were read stood far too low for a supply.
+
+    A leg that was read by itself is left out only where it can be no supply at all.
+    """
+    highest, count = pl.col("v_pct").max().over(*POINT, "start"), pl.len().over(*POINT, "start")
+    return legs.filter(highest >= pl.when(count > 1).then(OUT_PCT).otherwise(DEAD_PCT))
 
 
 def far_off(legs: pl.DataFrame, shifts: pl.DataFrame) -> list[Alarm]:

@@ -52,6 +52,9 @@ def of_legs(
         ([(0, 132.1, 118.0)], True),
         ([(0, 132.0, 118.0)], False),
         ([(0, 119.0, 107.9)], True),
+        ([(0, 70.0, 119.0)], True),
+        ([(0, 70.0, 72.0)], False),  # both far down: an outage, and no neutral
+        ([(0, 0.5, 119.0)], True),
     ],
 )
 def test_the_rule_for_a_neutral(pairs: list[tuple[int, float, float]], alarm: bool) -> None:
