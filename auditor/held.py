@@ -10,7 +10,7 @@ import polars as pl
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
 from auditor.records.schema import TABLES, Table
-from auditor.store.evidence import events_among, readings_of
+from auditor.store.evidence import events_among, readings_in_turn
 from auditor.store.records_db import Connection, quoted
 
 if TYPE_CHECKING:
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Systems whose event logs are counted at once, and systems with readings whose records are read at once.
 LOGGED_AT_ONCE, READ_AT_ONCE = 5_000, 1_000
+#: Readings that are in memory at once, of whole systems.
+READINGS_AT_ONCE = 1_000_000
 #: The tables of a snapshot that hold evidence.
 OBSERVED, FITTED = "observed", "fitted_supply"
 
@@ -66,27 +68,22 @@ def read_evidence(con: Connection, frames: Frames, policy: Policy, as_of: date) 
 
 
 def _fitted_frame(con: Connection, frames: Frames, policy: Policy, as_of: date) -> pl.DataFrame:
-    """Supplies fitted to readings; systems are read so many at once, and their readings a few at a time."""
-    con.execute("CREATE OR REPLACE TEMP TABLE was_read AS SELECT DISTINCT system_id FROM reading")
-    ids = [
-        row[0]
-        for row in con.execute(
-            "SELECT system_id FROM system SEMI JOIN was_read USING (system_id) ANTI JOIN left_out USING (system_id)"
-            " ORDER BY system_id"
-        ).fetchall()
-    ]
-    if not ids:
-        from auditor.trips.evidence import FIT_SCHEMA
+    """Supplies fitted to readings; systems are read so many at once, and their readings some at a time."""
+    from auditor.trips.evidence import FIT_SCHEMA
 
-        return pl.DataFrame(schema=FIT_SCHEMA)
-    from auditor.trips.fitting import fitted
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE was_read AS SELECT system_id, count(*) AS readings FROM reading GROUP BY ALL"
+    )
+    counts = con.execute("SELECT system_id, readings FROM was_read ORDER BY system_id").fetchall()
+    parts = [pl.DataFrame(schema=FIT_SCHEMA)]
+    for start in range(0, len(counts), READ_AT_ONCE):
+        some = counts[start : start + READ_AT_ONCE]
+        records = read_records(con, some[0][0], some[-1][0], " SEMI JOIN was_read USING (system_id)")
+        if records.system.height:
+            from auditor.trips.fitting import fitted  # It is slow to load, and few stores hold readings.
 
-    parts = []
-    for start in range(0, len(ids), READ_AT_ONCE):
-        some = ids[start : start + READ_AT_ONCE]
-        records = read_records(con, some[0], some[-1], " SEMI JOIN was_read USING (system_id)")
-        prepared = prepare(records, frames, policy, as_of)
-        parts.append(fitted(prepared, frames, policy, lambda system_id: readings_of(con, system_id)))
+            prepared = prepare(records, frames, policy, as_of)
+            parts.append(fitted(prepared, frames, policy, readings_in_turn(con, some, READINGS_AT_ONCE)))
     return pl.concat(parts).sort("system_id")
 
 

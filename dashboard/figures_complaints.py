@@ -15,14 +15,21 @@ LIMIT_WORDS = {"range": "top of the service range", "trip": "first threshold"}
 
 
 def week(hours: pl.DataFrame, limits: Mapping[str, float]) -> go.Figure:
-    """Hourly means in percent of nominal, one line a place, or a place and leg where nothing but legs was read."""
+    """Hourly means in percent of nominal, one line a place and pair, or a leg where nothing but legs was read.
+
+    Lines end where an hour was not read.
+    """
     figure = blank(300)
     whole = hours.filter(~pl.col("leg").fill_null("").str.ends_with("N"))
-    by = ["place", "circuit_id"] if whole.height else ["place", "leg"]
-    for number, (key, part) in enumerate((whole if whole.height else hours).group_by(by, maintain_order=True)):
-        name = str(key[0]) if whole.height else f"{key[0]} {plain(key[1])}"
+    shown = whole if whole.height else hours
+    legs = dict(shown.group_by("place").agg(pl.col("leg").n_unique()).iter_rows())
+    by = ["place", "circuit_id", "leg"]
+    for number, (key, part) in enumerate(shown.group_by(by, maintain_order=True)):
+        place, _, leg = key
+        every = part.sort("hour").upsample("hour", every="1h")
         figure.add_scatter(
-            x=part["hour"].to_list(), y=part["v_pct"].to_list(), name=name, mode="lines+markers",
+            x=every["hour"].to_list(), y=every["v_pct"].to_list(), mode="lines+markers",
+            name=f"{place} {plain(leg)}" if leg and legs[place] > 1 else str(place),
             line={"color": TONES[number % 4], "dash": _DASHES[number % 4], "width": 1.5},
             marker={"size": 5, "symbol": _MARKS[number % 4]}, hovertemplate="%{x}: %{y:.1f} %<extra></extra>",
         )  # fmt: skip

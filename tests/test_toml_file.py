@@ -99,7 +99,7 @@ def test_faults_of_a_policy(tmp_path: Path, old: str, new: str, told: str) -> No
     assert len(lines) == 2
     assert lines[0].startswith(f"{tmp_path / 'policy.toml'}: ")
     assert told in lines[0]
-    assert lines[1] == "What each entry means stands in the policy that `auditor policy` prints."
+    assert lines[1].endswith("to copy what is missing: auditor policy --default")
 
 
 def test_every_fault_of_a_policy_is_told_once(tmp_path: Path) -> None:

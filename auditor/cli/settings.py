@@ -88,9 +88,17 @@ def policy(
     file: Annotated[Path | None, typer.Argument(help="A policy file (TOML) to make the store's own.")] = None,
     store: StoreOption = DEFAULT_STORE,
     wait: WaitOption = False,
+    default: Annotated[bool, typer.Option("--default", help="Print the default, whatever the store holds.")] = False,
 ) -> None:
     """Make a policy the store's own, or print the one in force."""
     place = Store(store)
+    if default and file is not None:
+        raise AuditorError(
+            f"--default prints the default policy, and {file} is to become the store's own: leave one out."
+        )
+    if default:
+        typer.echo(DEFAULT.read_text("utf-8"))
+        return
     if file is None:
         if not place.policy.exists():
             show.note(f"{store}: has no policy of its own; this is the default.")

@@ -10,7 +10,7 @@ from rich.table import Table
 
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
-from auditor.reports.complaints import Complaint, chosen, listed, open_complaints, percent
+from auditor.reports.complaints import BOTH, Complaint, chosen, listed, open_complaints, percent
 from auditor.reports.export import export_rows
 from auditor.store import Store
 from auditor.store.decisions import all_decisions
@@ -74,8 +74,13 @@ def _detail(one: Complaint, place: Store) -> None:
         for word, sentences in (("for", ranked["speaks_for"]), ("against", ranked["speaks_against"])):
             for sentence in sentences:
                 show.plain(f"        {word}: {sentence}")
+    if one.told.get("ranked"):
+        show.plain(f"  {BOTH}")
     for look in one.told.get("looks", [])[:LOOKS]:
         show.plain(f"  Would tell {look['bits']:.2f} bits: {look['sentence']}")
     if one.told.get("assumed"):
         show.plain(f"  Assumed: {', '.join(one.told['assumed'])}.")
-    show.plain(f"  A sheet to send: auditor report {one.system_id} -o sheet.pdf --for utility{at_store(place.root)}")
+    if one.told:
+        show.plain(
+            f"  A sheet to send: auditor report {one.system_id} -o sheet.pdf --for utility{at_store(place.root)}"
+        )

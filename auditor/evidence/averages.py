@@ -21,6 +21,7 @@ References
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from auditor.likelihood.arrays import FloatArray, IntArray
 
@@ -28,15 +29,17 @@ from auditor.likelihood.arrays import FloatArray, IntArray
 MOST_RHO = 0.9999
 
 
-def block_variance(rho: float, slots: int) -> float:
-    """Variance of the mean of `slots` slots, as a share of σ²."""
+def block_variance(rho: npt.ArrayLike, slots: int) -> FloatArray:
+    """Variance of the mean of `slots` slots for each ρ, (...,), as a share of σ²."""
     j = np.arange(1, slots)
-    return float((slots + 2.0 * np.sum((slots - j) * rho**j)) / slots**2)
+    fading = np.asarray(rho, dtype=np.float64)[..., None] ** j
+    return np.asarray((slots + 2.0 * np.sum((slots - j) * fading, axis=-1)) / slots**2)
 
 
-def block_covariances(rho: float, slots: int, lags: IntArray) -> FloatArray:
-    """Covariances of means of `slots` slots that lie `lags` blocks apart, (k,), as shares of σ²."""
+def block_covariances(rho: npt.ArrayLike, slots: int, lags: IntArray) -> FloatArray:
+    """Covariances of means of `slots` slots that lie `lags` (k,) blocks apart for each ρ, (..., k), as shares of σ²."""
+    each = np.asarray(rho, dtype=np.float64)[..., None]
     lagged = np.maximum(lags, 1)
-    geometric = float(np.sum(rho ** np.arange(slots)))
-    apart = rho ** ((lagged - 1) * slots + 1.0) * (geometric / slots) ** 2
-    return np.where(lags == 0, block_variance(rho, slots), apart)
+    geometric = np.sum(each ** np.arange(slots), axis=-1, keepdims=True)
+    apart = each ** ((lagged - 1) * slots + 1.0) * (geometric / slots) ** 2
+    return np.where(lags == 0, block_variance(rho, slots)[..., None], apart)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from auditor.evidence.series import Series, cell_of, month_of
+from auditor.evidence.series import Series, month_of
 from auditor.evidence.slope import ALIKE_DAYS, hidden_share, taper
 from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.inputs import HOURS, MONTHS, Supply
@@ -106,13 +106,15 @@ def level_of(series: Series, beta_pct: float, prior: Supply, spreads: Spreads) -
 def _hourly(series: Series, v_pct: FloatArray, prior: Supply) -> tuple[IntArray, IntArray, _Hours]:
     """Dates, days seen in each cell (12, 24), and hourly means less the prior's shape."""
     weight = series.duration_s.astype(np.float64)
-    days, row = np.unique(series.day, return_inverse=True)
-    keys, place = np.unique(row * HOURS + series.hour, return_inverse=True)
-    mean = np.bincount(place, weights=weight * v_pct) / np.bincount(place, weights=weight)
+    place = series.row * HOURS + series.hour
+    whole = np.bincount(place, weights=weight)
+    keys = np.flatnonzero(whole)
+    mean = np.bincount(place, weights=weight * v_pct)[keys] / whole[keys]
     date, hour = keys // HOURS, keys % HOURS
-    at = cell_of(days[date], hour)
+    month = month_of(series.days)[date]
+    at = month * HOURS + hour
     seen = np.bincount(at, minlength=MONTHS * HOURS).reshape(MONTHS, HOURS)
-    return days, seen, _Hours(date, month_of(days[date]), hour, mean - prior.dev_pct.ravel()[at])
+    return series.days, seen, _Hours(date, month, hour, mean - prior.dev_pct.ravel()[at])
 
 
 def _parts(hours: _Hours, seen: IntArray, prior: Supply, spreads: Spreads) -> tuple[FloatArray, FloatArray, float]:
@@ -140,8 +142,8 @@ def _parts(hours: _Hours, seen: IntArray, prior: Supply, spreads: Spreads) -> tu
 
 def _days_of_month(hours: _Hours) -> FloatArray:
     """Days with readings in each month, (12,)."""
-    pairs = np.unique(hours.month * 1_000_000 + hours.date)
-    return np.bincount(pairs // 1_000_000, minlength=MONTHS).astype(np.float64)
+    first = np.flatnonzero(np.diff(hours.date, prepend=-1))
+    return np.bincount(hours.month[first], minlength=MONTHS).astype(np.float64)
 
 
 def _daily(values: FloatArray, date: IntArray) -> FloatArray:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy.optimize import brentq, minimize_scalar
+from scipy.fft import irfft, next_fast_len, rfft
+from scipy.optimize import brentq
 
 from auditor.evidence.averages import MOST_RHO, block_covariances, block_variance
 from auditor.evidence.cells import DAYTIME
-from auditor.evidence.series import Blocks, cell_of
+from auditor.evidence.series import Blocks, month_of
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.inputs import HOURS, MONTHS
 
@@ -19,6 +21,10 @@ FEWEST_DAYS, FEWEST_PAIRS = 10, 100
 FARTHEST_H = 9.0
 #: Slots of a block from which on the peaks' law is not undone.
 MOST_PEAK_SLOTS = 3
+#: Values of −ln(1 − ρ) that are tried first, then around the best one in so many rounds; each narrows it 16 times.
+FIRST_TRIED, TRIED, ROUNDS = 93, 33, 4
+#: Nodes for each slot of a block; together they count from this share on.
+NODES, NO_WEIGHT = 24, 1e-13
 
 
 @dataclass(frozen=True)
@@ -36,24 +42,27 @@ def left_over(blocks: Blocks, mean_pct: FloatArray, beta_pct: float, slot_s: flo
     mean_pct is (288,), without sun. A mean of n days takes 1/n of the variance away, which is given back; cells of one
     day tell nothing.
     """
-    count = blocks.v_pct.shape[1]
-    hour = ((np.arange(count) + 0.5) * blocks.slots * slot_s / 3600.0).astype(np.int64)
-    cell = cell_of(np.repeat(blocks.day[:, None], count, axis=1), np.repeat(hour[None, :], blocks.day.size, axis=0))
-    sun = np.where(np.isfinite(blocks.sun), blocks.sun, 0.0)
-    v_pct = blocks.v_pct - (0.0 if np.isnan(beta_pct) else beta_pct * sun)
-    inside = (hour >= DAYTIME.start) & (hour < DAYTIME.stop)
-    left = np.where(inside[None, :], v_pct - mean_pct[cell], np.nan)
-    known = np.isfinite(left)
-    days = _days_in_cells(cell, known)
-    scale = np.sqrt(days / np.maximum(days - 1.0, 1.0))
-    return np.where(known & (days[cell] > 1.0), left * scale[cell], np.nan)
+    every = ((np.arange(blocks.v_pct.shape[1]) + 0.5) * blocks.slots * slot_s / 3600.0).astype(np.int64)
+    inside = (every >= DAYTIME.start) & (every < DAYTIME.stop)
+    hour, month = every[inside], month_of(blocks.day)
+    sun = np.where(np.isfinite(blocks.sun[:, inside]), blocks.sun[:, inside], 0.0)
+    v_pct = blocks.v_pct[:, inside] - (0.0 if np.isnan(beta_pct) else beta_pct * sun)
+    found = v_pct - mean_pct.reshape(MONTHS, HOURS)[:, hour][month]
+    days = _days_in_cells(np.isfinite(found), month, hour)
+    scale = np.where(days > 1.0, np.sqrt(days / np.maximum(days - 1.0, 1.0)), np.nan)
+    left = np.full(blocks.v_pct.shape, np.nan)
+    left[:, inside] = found * scale[:, hour][month]
+    return left
 
 
-def _days_in_cells(cell: IntArray, known: BoolArray) -> FloatArray:
-    """Days with a block in each cell, (288,)."""
-    row = np.broadcast_to(np.arange(cell.shape[0])[:, None], cell.shape)
-    pairs = np.unique((row * MONTHS * HOURS + cell)[known])
-    return np.bincount(pairs % (MONTHS * HOURS), minlength=MONTHS * HOURS).astype(np.float64)
+def _days_in_cells(known: BoolArray, month: IntArray, hour: IntArray) -> FloatArray:
+    """Days with a block in each cell, (12, 24); `known` is (days, blocks), its blocks in the order of their hours."""
+    first = np.flatnonzero(np.diff(hour, prepend=-1))
+    seen = np.logical_or.reduceat(known, first, axis=1)
+    days = np.zeros((MONTHS, HOURS))
+    for number, here in zip(hour[first], seen.T, strict=True):
+        days[:, number] = np.bincount(month[here], minlength=MONTHS)
+    return days
 
 
 def covariances(left: FloatArray, weight: FloatArray, lags: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -61,14 +70,26 @@ def covariances(left: FloatArray, weight: FloatArray, lags: IntArray) -> tuple[F
 
     weight (days, blocks) counts each block, and a pair by the product.
     """
-    found, total, pairs = np.zeros(lags.size), np.zeros(lags.size), np.zeros(lags.size)
-    for place, lag in enumerate(lags):
-        last = left.shape[1] - lag
-        both, counts = left[:, lag:] * left[:, :last], weight[:, lag:] * weight[:, :last]
-        counts = np.where(np.isfinite(both), counts, 0.0)
-        pairs[place], total[place] = (counts > 0.0).sum(), counts.sum()
-        found[place] = np.nansum(counts * both) / max(total[place], 1e-300)
-    return found, total, pairs
+    known = np.isfinite(left)
+    counted = np.where(known, weight, 0.0)
+    products, total, pairs = (
+        _lag_sums(values, lags)
+        for values in (counted * np.where(known, left, 0.0), counted, (counted > 0.0).astype(np.float64))
+    )
+    pairs = np.rint(pairs)
+    return np.where(pairs > 0.0, products / np.where(pairs > 0.0, total, 1.0), 0.0), total, pairs
+
+
+def _lag_sums(values: FloatArray, lags: IntArray) -> FloatArray:
+    """Σ over days and blocks of values[t]·values[t + lag] within a day, (k,), by way of their power spectrum.
+
+    Rows are padded, so that no day runs round into itself (M. B. Priestley, Spectral Analysis and Time Series, 1981,
+    7.6).
+    """
+    size = next_fast_len(values.shape[1] + int(lags.max(initial=0)), real=True)
+    spectrum = rfft(values, size, axis=1)
+    power = np.sum(spectrum.real**2 + spectrum.imag**2, axis=0)
+    return np.asarray(irfft(power, size)[lags], dtype=np.float64)
 
 
 def noise_of(left: FloatArray, sun: FloatArray, slots: int, slot_s: float) -> Noise:
@@ -93,24 +114,23 @@ def noise_of(left: FloatArray, sun: FloatArray, slots: int, slot_s: float) -> No
 def _fitted(found: FloatArray, weights: FloatArray, lags: IntArray, slots: int) -> Noise:
     """The least squares of `noise_of`: the day effect's share for each ρ in closed form, then the best ρ."""
 
-    def at(keep: float) -> tuple[float, float]:
-        """Misfit and day effect's variance, for ρ = 1 − e^−keep."""
+    def at(keep: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Misfit and the day effect's variance, for each ρ = 1 − e^−keep."""
         rho = 1.0 - np.exp(-keep)
-        shape = block_covariances(rho, slots, lags) / block_variance(rho, slots)
-        x, y = 1.0 - shape[1:], found[1:] - found[0] * shape[1:]
-        weight = weights[1:]
-        day = float(np.clip(np.sum(weight * x * y) / max(np.sum(weight * x * x), 1e-300), 0.0, found[0]))
-        return float(np.sum(weight * (y - day * x) ** 2)), day
+        shape = block_covariances(rho, slots, lags)[:, 1:] / block_variance(rho, slots)[:, None]
+        x, y, weight = 1.0 - shape, found[1:] - found[0] * shape, weights[1:]
+        day = np.sum(weight * x * y, axis=1) / np.maximum(np.sum(weight * x * x, axis=1), 1e-300)
+        day = np.clip(day, 0.0, found[0])
+        return np.sum(weight * (y - day[:, None] * x) ** 2, axis=1), day
 
-    most = -np.log(1.0 - MOST_RHO)
-    grid = np.linspace(0.0, most, 93)
-    best = int(np.argmin([at(float(keep))[0] for keep in grid]))
-    low, high = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
-    keep = float(
-        minimize_scalar(lambda k: at(float(k))[0], bounds=(low, high), method="bounded", options={"xatol": 1e-6}).x
-    )
-    day = at(keep)[1]
-    rho = float(1.0 - np.exp(-keep))
+    tried = np.linspace(0.0, -np.log(1.0 - MOST_RHO), FIRST_TRIED)
+    misfit, variance = at(tried)
+    for _ in range(ROUNDS):
+        best = int(np.argmin(misfit))
+        tried = np.linspace(tried[max(best - 1, 0)], tried[min(best + 1, tried.size - 1)], TRIED)
+        misfit, variance = at(tried)
+    best = int(np.argmin(misfit))
+    rho, day = float(1.0 - np.exp(-tried[best])), float(variance[best])
     return Noise(float(np.sqrt((found[0] - day) / block_variance(rho, slots))), rho, float(np.sqrt(day)))
 
 
@@ -139,11 +159,10 @@ def scale_of_largest(mean_pct: float, sigma_pct: float, rho: float, slots: int) 
 
     Zero where the slots' own means already reach so high.
     """
-    if expected_largest(0.0, sigma_pct, rho, slots) >= mean_pct:
+    means = _means(sigma_pct, rho, slots)
+    if _largest(0.0, *means) >= mean_pct:
         return 0.0
-    return float(
-        brentq(lambda s: expected_largest(float(s), sigma_pct, rho, slots) - mean_pct, 0.0, mean_pct, xtol=1e-9)
-    )
+    return float(brentq(lambda s: _largest(float(s), *means) - mean_pct, 0.0, mean_pct, xtol=1e-9))
 
 
 def expected_largest(scale_pct: float, sigma_pct: float, rho: float, slots: int) -> float:
@@ -152,21 +171,39 @@ def expected_largest(scale_pct: float, sigma_pct: float, rho: float, slots: int)
     Given A, P(max < x) = Π (1 − e^{−(x − Aᵢ)/s}) above the largest A. With a the largest, the expectation above a is
     the sum over the non-empty sets of slots of (−1)^{k+1}·(s/k)·exp(−Σ(a − Aᵢ)/s).
     """
-    z, weight = np.polynomial.hermite_e.hermegauss(24)
-    weight = weight / weight.sum()
-    grids = np.meshgrid(*(z,) * slots, indexing="ij")
-    share = np.ones_like(grids[0])
-    for w in np.meshgrid(*(weight,) * slots, indexing="ij"):
-        share = share * w
-    means = [sigma_pct * grids[0]]
-    for grid in grids[1:]:
-        means.append(rho * means[-1] + sigma_pct * np.sqrt(1.0 - rho * rho) * grid)
+    return _largest(scale_pct, *_means(sigma_pct, rho, slots))
+
+
+def _largest(scale_pct: float, apart_pct: FloatArray, share: FloatArray, reach_pct: float) -> float:
+    """`expected_largest` from what `_means` gives."""
+    if scale_pct <= 0.0:
+        return reach_pct
+    fading = np.exp(-apart_pct / scale_pct)
+    above = np.zeros_like(share)
+    for chosen in range(1, 2 ** len(fading)):
+        members = [i for i in range(len(fading)) if chosen >> i & 1]
+        above += (-1.0) ** (len(members) + 1) / len(members) * np.prod(fading[members], axis=0)
+    return reach_pct + scale_pct * float(np.sum(share * above))
+
+
+def _means(sigma_pct: float, rho: float, slots: int) -> tuple[FloatArray, FloatArray, float]:
+    """Nodes of the slots' means: how far each lies below the largest (slots, n), the nodes' shares (n,), and the mean
+    of the largest less the mean of all.
+    """
+    z, share = _nodes(slots)
+    means = [sigma_pct * z[0]]
+    for one in z[1:]:
+        means.append(rho * means[-1] + sigma_pct * np.sqrt(1.0 - rho * rho) * one)
     a = np.stack(means)
     top = a.max(axis=0)
-    above = np.zeros_like(top)
-    if scale_pct > 0.0:
-        for chosen in range(1, 2**slots):
-            members = [i for i in range(slots) if chosen >> i & 1]
-            apart = sum(top - a[i] for i in members)
-            above += (-1.0) ** (len(members) + 1) * scale_pct / len(members) * np.exp(-apart / scale_pct)
-    return float(np.sum(share * (top + above - a.mean(axis=0))))
+    return top - a, share, float(np.sum(share * (top - a.mean(axis=0))))
+
+
+@lru_cache(maxsize=MOST_PEAK_SLOTS)
+def _nodes(slots: int) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Hermite nodes of so many standard normals (slots, n) and their shares (n,), without those of no weight."""
+    z, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    grids = np.stack(np.meshgrid(*(z,) * slots, indexing="ij")).reshape(slots, -1)
+    share = np.prod(np.stack(np.meshgrid(*(weight / weight.sum(),) * slots, indexing="ij")), axis=0).ravel()
+    counts = share > NO_WEIGHT
+    return grids[:, counts], share[counts]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import lcm
 
 import numpy as np
@@ -62,15 +63,31 @@ class Series:
     peak_pct: FloatArray
     sun: FloatArray
 
-    @property
+    @cached_property
     def day(self) -> IntArray:
         """Days since 1970, (n,)."""
         return self.second // DAY_S
 
+    @cached_property
+    def days(self) -> IntArray:
+        """The days that were read, in order, (days,)."""
+        return distinct(self.day)[0]
+
+    @cached_property
+    def row(self) -> IntArray:
+        """Place in `days` of each reading's day, (n,)."""
+        return distinct(self.day)[1]
+
+    @cached_property
+    def within_s(self) -> IntArray:
+        """Start since midnight, (n,) [s]."""
+        return self.second - self.day * DAY_S
+
     @property
     def hour(self) -> IntArray:
         """Hour of day in which the middle of the interval lies, (n,)."""
-        return (self.second + self.duration_s // 2) % DAY_S // 3600
+        hour = (self.within_s + self.duration_s // 2) // 3600
+        return np.where(hour < HOURS, hour, hour - HOURS)
 
     @property
     def has_sun(self) -> bool:
@@ -78,14 +95,16 @@ class Series:
         return bool(np.isfinite(self.sun).any())
 
 
+def distinct(ordered: IntArray) -> tuple[IntArray, IntArray]:
+    """The distinct values of an array that is in order, and the place of each of its values among them (n,)."""
+    first = np.ones(ordered.size, dtype=np.bool_)
+    first[1:] = ordered[1:] != ordered[:-1]
+    return ordered[first], np.cumsum(first) - 1
+
+
 def month_of(day: IntArray) -> IntArray:
     """Month of each day since 1970, 0 to 11."""
     return np.asarray(day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % MONTHS)
-
-
-def cell_of(day: IntArray, hour: IntArray) -> IntArray:
-    """Number of the cell of month and hour, 0 to 287."""
-    return month_of(day) * HOURS + hour
 
 
 def usable(readings: Readings, own_rise_pct: float) -> tuple[Series, dict[str, int]]:
@@ -195,15 +214,15 @@ def blocks_of(series: Series, slot_s: float) -> Blocks | None:
     """
     if series.second.size == 0:
         return None
-    lengths, counts = np.unique(series.duration_s, return_counts=True)
-    length = int(lengths[np.argmax(counts * lengths)])
+    counts = np.bincount(series.duration_s)
+    length = int(np.argmax(counts * np.arange(counts.size)))
     block = lcm(length, round(slot_s))
     if block > LONGEST_BLOCK_S or DAY_S % block or slot_s != round(slot_s):
         return None
     chosen = series.duration_s == length
-    second, v_pct = series.second[chosen], series.v_pct[chosen]
-    days, row = np.unique(second // DAY_S, return_inverse=True)
-    place = row * (DAY_S // block) + second % DAY_S // block
+    v_pct = series.v_pct[chosen]
+    days, row = distinct(series.day[chosen])
+    place = row * (DAY_S // block) + series.within_s[chosen] // block
     shape = (days.size, DAY_S // block)
     seen = np.bincount(place, minlength=shape[0] * shape[1])
     whole = seen == block // length

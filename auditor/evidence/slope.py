@@ -28,21 +28,21 @@ QUARTER_S = 900
 
 
 def sun_slope(series: Series) -> tuple[float, float]:
-    """Slope on the sun [% of nominal at full sun] and its standard error; NaN where the readings cannot tell."""
-    known = np.isfinite(series.sun)
-    day, v_pct, sun = series.day[known], series.v_pct[known], series.sun[known]
-    weight = series.duration_s[known].astype(np.float64)
-    cell = month_of(day) * (DAY_S // QUARTER_S) + series.second[known] % DAY_S // QUARTER_S
-    x, y = _less_mean(sun, cell, weight), _less_mean(v_pct, cell, weight)
-    lit = sun > 0.0
+    """Slope on the sun [% of nominal at full sun] and its standard error; NaN where the readings cannot tell.
+
+    The sun of the series must be known.
+    """
+    weight = series.duration_s.astype(np.float64)
+    cell = (month_of(series.days) * (DAY_S // QUARTER_S))[series.row] + series.within_s // QUARTER_S
+    x, y = _less_mean(series.sun, cell, weight), _less_mean(series.v_pct, cell, weight)
+    lit = series.sun > 0.0
+    sunny = int(np.count_nonzero(np.bincount(series.row[lit])))
     total = float(np.sum(weight * x * x))
-    if np.unique(day[lit]).size < FEWEST_DAYS or np.sqrt(total / np.sum(weight[lit])) < LEAST_SPREAD:
+    if sunny < FEWEST_DAYS or np.sqrt(total / np.sum(weight[lit])) < LEAST_SPREAD:
         return np.nan, np.nan
     slope = float(np.sum(weight * x * y)) / total
-    dates, row = np.unique(day, return_inverse=True)
-    dates = dates.astype(np.int64)
-    scores = np.bincount(row, weights=weight * x * (y - slope * x)).astype(np.float64)
-    variance = variance_of_sum(dates, scores) / (1.0 - hidden_share(dates))
+    scores = np.bincount(series.row, weights=weight * x * (y - slope * x)).astype(np.float64)
+    variance = variance_of_sum(series.days, scores) / (1.0 - hidden_share(series.days))
     return slope, float(np.sqrt(variance)) / total
 
 

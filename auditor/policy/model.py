@@ -149,5 +149,7 @@ def load_policy(path: Path | None = None) -> Policy:
     policy, faults = checked(Policy, read_toml(path))
     if policy is None:
         told = "\n".join(f"{path}: {fault}" for fault in faults)
-        raise AuditorError(f"{told}\nWhat each entry means stands in the policy that `auditor policy` prints.")
+        raise AuditorError(
+            f"{told}\nThe default has every entry with its meaning, to copy what is missing: auditor policy --default"
+        )
     return policy

@@ -44,6 +44,7 @@ class Triage(_Part):
     """How complaints are weighed; percentages are of the nominal voltage across a unit, at rated output.
 
     sure_from         a cause is named from this probability on
+    two_causes        chance that two causes are at work at once, where it is overvoltage
     design_within     chance that the wiring meets its target although its design is the cause
     computed_share    how far a computed rise may be off, as a share of it (standard deviation)
     service_unknown_pct   the same where parts of the service are not recorded, besides
@@ -60,6 +61,7 @@ class Triage(_Part):
     """
 
     sure_from: Annotated[float, Field(ge=0.5, lt=1)]
+    two_causes: _Chance = 0.1
     design_within: _Chance
     computed_share: Annotated[float, Field(gt=0, le=1)]
     service_unknown_pct: _Spread

@@ -22,6 +22,10 @@ from auditor.records.fault import clean
 from auditor.records.frames import ROW_NUMBER, Chunk
 from auditor.records.parquet_reader import BATCH_ROWS, ParquetFile, open_parquet
 from auditor.records.schema import Table
+from auditor.records.vocabularies import vocabulary
+
+#: A mean below is no supply in a Green Button file, whose multipliers are often wrong [V].
+LEAST_V = 10.0
 
 
 @dataclass(frozen=True)
@@ -89,9 +93,15 @@ class _How:
 
     def cast(self, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Typed rows and rejects, as `cast_evidence` gives them."""
-        return cast_evidence(
+        rows, rejects = cast_evidence(
             prepared(frame, self.bindings, self.mapping), self.table, self.bindings, self.zone, self.where
         )
+        kind = self.mapping.columns.get("kind")
+        if kind is None or kind.vocabulary is None:
+            return rows, rejects
+        given = (pl.col("canonical") == "kind") & (pl.col("raw").str.strip_chars() != "")
+        told = pl.format(f"'{{}}' is no word of {kind.vocabulary}: {vocabulary(kind.vocabulary).reads}", "raw")
+        return rows, rejects.with_columns(pl.when(given).then(told).otherwise("sentence").alias("sentence"))
 
     def unused(self, headers: Sequence[str]) -> tuple[str, ...]:
         """The file's columns that feed nothing."""
@@ -105,25 +115,40 @@ def _green_button(path: Path, mapping: EvidenceMapping) -> EvidenceFile:
     if "system_id" not in mapping.columns and "system_id" not in mapping.constants:
         columns = {**mapping.columns, "system_id": EvidenceColumn(column=POINT)}
         mapping = mapping.model_copy(update={"columns": columns})
+    if not found.rows.height:
+        raise AuditorError(
+            f"{path}: of its {found.others:,} intervals none is a voltage in volts (unit 29), so there is nothing to"
+            " take. Ask for interval voltages; energy and power tell nothing of the supply."
+        )
     how = _How(READING, mapping, bound(COLUMNS, READING, mapping, str(path)), "", str(path))
-    guessed = found.rows.filter(pl.col("quality") != "")
-    rows, refused = how.cast(found.rows.filter(pl.col("quality") == ""))
-    rejects = guessed.select(
+    estimated = pl.col("quality") != ""
+    tiny = ~estimated & (pl.col("mean_v").cast(pl.Float64, strict=False) < LEAST_V).fill_null(False)
+    rows, refused = how.cast(found.rows.filter(~estimated, ~tiny))
+    guessed = "the meter's own word for this interval is '{}'; only what was measured counts"
+    scaled = "'{}' V is no supply: the file's powerOfTenMultiplier may be wrong, or there was an outage"
+    rejects = [
+        _refused(found.rows.filter(estimated), "quality", "not-measured", guessed),
+        _refused(found.rows.filter(tiny), "mean_v", "constraint-error", scaled),
+    ]
+    chunk = EvidenceChunk(
+        rows, pl.concat([*rejects, refused]).sort(ROW_NUMBER, maintain_order=True), 0, found.rows.height
+    )
+    unused = (f"intervals that are no voltage ({found.others:,})",) if found.others else ()
+    return EvidenceFile(str(path), iter([chunk]), found.rows.height, unused)
+
+
+def _refused(rows: pl.DataFrame, column: str, code: str, sentence: str) -> pl.DataFrame:
+    """Rejects of intervals for what stands in one of their columns."""
+    return rows.select(
         ROW_NUMBER,
-        pl.lit("quality").alias("column"),
+        pl.lit(column).alias("column"),
         pl.lit(None, pl.String).alias("canonical"),
-        pl.col("quality").alias("raw"),
-        pl.lit("not-measured").alias("code"),
-        pl.format("the meter's own word for this interval is '{}'; only what was measured counts", "quality").alias(
-            "sentence"
-        ),
+        pl.col(column).alias("raw"),
+        pl.lit(code).alias("code"),
+        pl.format(sentence, column).alias("sentence"),
         pl.col(POINT).alias("system_id"),
         pl.lit(None, pl.String).alias("circuit_id"),
     )
-    rejects = pl.concat([rejects, refused]).sort(ROW_NUMBER, maintain_order=True)
-    chunk = EvidenceChunk(rows, rejects, 0, found.rows.height)
-    unused = (f"{found.others:,} intervals that are no voltage",) if found.others else ()
-    return EvidenceFile(str(path), iter([chunk]), found.rows.height, unused)
 
 
 def _csv_chunks(chunks: Iterator[Chunk], how: _How) -> Iterator[EvidenceChunk]:

@@ -59,6 +59,11 @@ class Vocabulary:
     absent: int | None
     hexadecimal: bool = False
 
+    @property
+    def reads(self) -> str:
+        """How a word is written."""
+        return "hexadecimal digits, such as 00000002" if self.hexadecimal else "a whole number, such as 1024 or 0x400"
+
     def number(self, text: str) -> int | None:
         """The word as a number below 2³²; None where the text is none."""
         body = text.strip()

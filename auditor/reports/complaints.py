@@ -18,6 +18,8 @@ from auditor.store.records_db import Connection
 #: What comes first: a call, a cause to act on, then what a reading would settle.
 _ORDER = {"stop": 0, "decided": 1, "cannot tell": 2}
 SETTLED = "closed"
+#: What the chances of several causes mean.
+BOTH = "Each chance is that of a cause alone or with another, so that together they may be more than 100\u00a0%."
 #: From here on a chance is told as over 99 %.
 NEARLY = 0.99
 

@@ -17,9 +17,12 @@ _SHORT = {
 }  # fmt: skip
 #: Circuits, and places of readings, that a drawing shows at most.
 MOST_LINES = 4
+#: Of fewer hours no line is drawn; the table says it all.
+FEWEST_HOURS = 3
 
 
-def _limits(case: Case) -> list[tuple[float, str]]:
+def limits(case: Case) -> list[tuple[float, str]]:
+    """The top of the service range and the first threshold across a unit [V], each with its word."""
     grid = next((g for g in case.top_profile.grids.values() if g is not None), None)
     if grid is None:
         return []
@@ -44,23 +47,29 @@ def profile(case: Case) -> list[Block]:
     label = "The voltage along the path with the supply at the top of its range and rated output"
     named = ", ".join(shown)
     return [
-        Chart(chart(lines, _limits(case), ticks, label), label),
+        Chart(chart(lines, limits(case), ticks, label), label),
         Text(f"{label}. Circuits, in the order of the lines: {named}."),
     ]
 
 
 def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
-    """Hourly means of the week around the highest hour, one line a place."""
+    """Hourly means of the week around the highest hour, one line a place: of its pairs the one that stands highest."""
     nominal = case.prepared.circuit["unit_voltage_v"].drop_nulls()
     full = rows.filter(~pl.col("leg").fill_null("").str.ends_with("N")) if rows.height else rows
-    if full.height < 2 or not nominal.len():
+    if not full.height or full["hour"].n_unique() < FEWEST_HOURS or not nominal.len():
         return []
     begin: datetime = full["hour"].min()  # type: ignore[assignment]
     end: datetime = full["hour"].max()  # type: ignore[assignment]
     span = max((end - begin).total_seconds(), 3600.0)
     lines = []
     for (place, _), part in full.group_by("place", "circuit_id", maintain_order=True):
-        volts = part.select("hour", pl.col("v_pct") * nominal[0] / 100).rows()
+        level = part.group_by("leg", maintain_order=True).agg(pl.col("v_pct").mean())
+        highest = level.sort("v_pct", descending=True, maintain_order=True)["leg"][0]
+        volts = (
+            part.filter(pl.col("leg").eq_missing(pl.lit(highest, pl.String)))
+            .select("hour", pl.col("v_pct") * nominal[0] / 100)
+            .rows()
+        )
         lines.append(Line(str(place), _broken(volts, begin, span)))
     days = range((end.date() - begin.date()).days + 1)
     midnight = datetime.combine(begin.date(), datetime.min.time())
@@ -73,7 +82,7 @@ def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
     ]
     label = "Hourly means of the week around the highest hour, in UTC"
     return [
-        Chart(chart(lines[:MOST_LINES], _limits(case), [t for t in ticks if t[0] <= 1], label), label),
+        Chart(chart(lines[:MOST_LINES], limits(case), [t for t in ticks if t[0] <= 1], label), label),
         Text(label + "."),
     ]
 

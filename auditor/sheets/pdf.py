@@ -15,7 +15,11 @@ from auditor.sheets.blocks import Block, Bullets, Chart, Heading, Sheet, Table, 
 
 Paper = Literal["a4", "letter"]
 FONT = "DejaVu"
-MARGIN_MM, LINE_MM = 15.0, 4.8
+MARGIN_MM, LINE_MM, INDENT_MM = 15.0, 4.8, 3.5
+#: Room below a drawing for the sentence that belongs to it [mm], and around the text of a cell [mm].
+CAPTION_MM, PADDING_MM = 14.0, (0.6, 1.4)
+#: Least width of a column to write in [mm].
+BY_HAND_MM = 18.0
 INK, FAINT, ALERT = (29, 36, 40), (74, 85, 91), (181, 67, 44)
 #: What stands for a sign that the font has not.
 NO_SIGN = "\ufffd"
@@ -74,11 +78,25 @@ def _block(pdf: FPDF, block: Block, signs: object) -> None:
             _write(pdf, _known(text, signs), 9.5, ALERT if warning else INK)
         case Bullets(items):
             for item in items:
-                _write(pdf, "\u2022 " + _known(item, signs), 9, INK)
+                _bullet(pdf, _known(item, signs))
         case Chart(svg, _):
             _chart(pdf, svg)
         case Table():
             _table(pdf, block, signs)
+
+
+def _bullet(pdf: FPDF, text: str) -> None:
+    """A sentence of a list, hanging beside its mark."""
+    pdf.set_font(FONT, size=9)
+    pdf.set_text_color(*INK)
+    if pdf.will_page_break(4.5):
+        pdf.add_page()
+    pdf.cell(INDENT_MM, 4.5, "\u2022")
+    margin = pdf.l_margin
+    pdf.set_left_margin(margin + INDENT_MM)
+    pdf.multi_cell(0, 4.5, text, new_x="LMARGIN", new_y="NEXT", align="L")
+    pdf.set_left_margin(margin)
+    pdf.ln(1)
 
 
 def _heading(pdf: FPDF, text: str) -> None:
@@ -93,7 +111,7 @@ def _heading(pdf: FPDF, text: str) -> None:
 
 def _chart(pdf: FPDF, svg: str) -> None:
     height = pdf.epw * 250 / 680
-    if pdf.will_page_break(height):
+    if pdf.will_page_break(height + CAPTION_MM):
         pdf.add_page()
     pdf.set_font("helvetica", size=10)  # what the drawing's text is set in
     pdf.image(io.BytesIO(svg.encode()), w=pdf.epw, h=height)
@@ -105,18 +123,35 @@ def _table(pdf: FPDF, table: Table, signs: object) -> None:
     pdf.set_text_color(*INK)
     pdf.set_draw_color(*FAINT)
     align = tuple("RIGHT" if number in table.right else "LEFT" for number in range(len(table.head)))
-    widest = [max(6, *(len(row[n]) for row in (table.head, *table.rows))) for n in range(len(table.head))]
-    widths = tuple(min(width, 45) for width in widest)
+    widths = _widths(pdf, [tuple(_known(cell, signs) for cell in cells) for cells in (table.head, *table.rows)])
     with pdf.table(
         borders_layout=TableBordersLayout.HORIZONTAL_LINES,
         text_align=align,
         col_widths=widths,
         line_height=LINE_MM * 0.8,
         headings_style=FontFace(color=FAINT),
-        padding=0.6,
+        padding=PADDING_MM,
     ) as drawn:
         for cells in (table.head, *table.rows):
             row = drawn.row()
             for cell in cells:
                 row.cell(_known(cell, signs))
     pdf.ln(1)
+
+
+def _widths(pdf: FPDF, rows: list[tuple[str, ...]]) -> tuple[float, ...]:
+    """Widths of columns: what the longest word needs, and of the rest by what the longest text would take.
+
+    A column that is empty below its head is to be written in by hand.
+    """
+    around = 2 * PADDING_MM[1] + 2 * pdf.c_margin
+    words, texts = [], []
+    for column in zip(*rows, strict=True):
+        by_hand = BY_HAND_MM if not any(column[1:]) else 0.0
+        longest = max(pdf.get_string_width(word) for cell in column for word in cell.split(" "))
+        words.append(max(around + longest, by_hand))
+        texts.append(max(around + max(pdf.get_string_width(cell) for cell in column), 2 * by_hand))
+    room = max(pdf.epw - sum(words), 0.0)
+    more = [text - word for text, word in zip(texts, words, strict=True)]
+    share = room / (sum(more) or 1.0)
+    return tuple(word + share * extra for word, extra in zip(words, more, strict=True))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +20,9 @@ from auditor.store.originals import (
     keep_import,
     read_manifest,
 )
+
+#: What a fit takes of a reading; the rest of its columns is what people note.
+FIGURES = ("start", "duration_s", "mean_v", "max_v", "power_kw")
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,28 @@ def systems_with_readings(con: Connection) -> list[str]:
 def readings_of(con: Connection, system_id: str) -> pl.DataFrame:
     """The readings of one system by place, circuit, unit, leg and start: the declared columns; `start` is in UTC."""
     return _of_system(con, READING.name, [column.name for column in READING.columns], system_id)
+
+
+def readings_in_turn(con: Connection, counts: Sequence[tuple[str, int]], most: int) -> Iterator[pl.DataFrame]:
+    """The readings of systems that follow each other, one row for each place and leg, in any order: FIGURES are lists.
+
+    `counts` are all systems with readings between two ids, in order, and how many each has. A frame holds whole
+    systems, up to `most` readings or one system; `start` is in UTC.
+    """
+    keys = [f'"{key}"' for key in READING.key if key != "start"]
+    lists = ", ".join(f'list("{name}") AS "{name}"' for name in FIGURES)
+    query = (
+        f'SELECT {", ".join(keys)}, {lists} FROM "{READING.name}" WHERE system_id BETWEEN $first AND $last GROUP BY ALL'
+    )
+    first = 0
+    while first < len(counts):
+        last, held = first, counts[first][1]
+        while last + 1 < len(counts) and held + counts[last + 1][1] <= most:
+            last += 1
+            held += counts[last][1]
+        ends = {"first": counts[first][0], "last": counts[last][0]}
+        yield pl.DataFrame(con.sql(query, params=ends).to_arrow_table())
+        first = last + 1
 
 
 def events_of(con: Connection, system_id: str) -> pl.DataFrame:

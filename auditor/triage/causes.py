@@ -1,7 +1,7 @@
 """What each cause predicts, and the evidence of one complaint weighed by it: each piece as a `Factor`.
 
-One cause is taken to be behind a complaint; what else is out of order shows in the audit's own findings. Every figure
-that no record gives is the policy's (`[triage]`), and an assumption.
+One cause is taken to be behind a complaint, or two at once; what else is out of order shows in the audit's own
+findings. Every figure that no record gives is the policy's (`[triage]`), and an assumption.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from auditor.triage.contrasts import Contrast
 from auditor.triage.logs import Log
 from auditor.triage.safety import computed_of
 from auditor.triage.site import PLACES, Site
-from auditor.triage.weighing import CAUSES, Factor, Prediction, weighed
+from auditor.triage.weighing import CAUSES, Factor, Prediction, chances_of, predicted, prior_of, weighed
 
 #: Days of one kind that count: further ones of the same cause tell nothing new.
 MOST_DAYS = 3
@@ -39,8 +39,8 @@ SUN_SHARE = 0.6
 
 
 def prior(policy: Policy) -> FloatArray:
-    """Chance of each cause (6,) before anything of the site is known."""
-    return np.array([getattr(policy.triage.prior, name) for name in CAUSES], dtype=np.float64)
+    """Chance of each of HYPOTHESES (h,) before anything of the site is known."""
+    return prior_of([getattr(policy.triage.prior, name) for name in CAUSES], policy.triage.two_causes)
 
 
 def over_target(site: Site) -> bool | None:
@@ -54,17 +54,13 @@ def _of_target(site: Site, policy: Policy) -> Factor | None:
     over = over_target(site)
     if over is None:
         return None
-    within = [policy.triage.design_within if name == "design" else 1 - OVER_ELSE for name in CAUSES]
-    chances = 1 - np.array(within) if over else np.array(within)
+    within = chances_of(1 - OVER_ELSE, design=policy.triage.design_within)
+    chances = 1 - within if over else within
     side = "over" if over else "within"
     sentence = (
         f"The computed rise of the wiring, {site.wiring_pct:.1f} %, is {side} its target of {site.target_pct:g} %."
     )
     return Factor("target", sentence, np.log(chances))
-
-
-def _each(common: Prediction, **own: Prediction) -> list[Prediction]:
-    return [own.get(name, common) for name in CAUSES]
 
 
 def of_supply(site: Site, policy: Policy) -> list[Prediction] | None:
@@ -75,7 +71,7 @@ def of_supply(site: Site, policy: Policy) -> list[Prediction] | None:
     mean = site.supply_pct + SUN_SHARE * (site.sun_pct or 0.0)
     sd = float(np.hypot(site.supply_sd_pct, policy.supply.day_pct))
     high = (1.0, site.top_pct + rules.supply_over_pct, rules.supply_over_sd_pct)
-    return _each(((1.0, mean, sd),), supply=(high,))
+    return predicted(((1.0, mean, sd),), supply=(high,))
 
 
 def of_rise(found: Contrast, site: Site, policy: Policy) -> list[Prediction] | None:
@@ -99,8 +95,8 @@ def of_rise(found: Contrast, site: Site, policy: Policy) -> list[Prediction] | N
     faulty = ((weight, *more), (1 - weight, computed, sd))
     if found.kind == "step":
         weak = ((1.0, *more),)
-        return _each(same, service=weak) if parts == 0 else _each(same, service=weak, workmanship=faulty)
-    return _each(same, workmanship=faulty)
+        return predicted(same, service=weak) if parts == 0 else predicted(same, service=weak, workmanship=faulty)
+    return predicted(same, workmanship=faulty)
 
 
 def at_trip(site: Site, policy: Policy) -> list[Prediction]:
@@ -108,7 +104,7 @@ def at_trip(site: Site, policy: Policy) -> list[Prediction]:
     rules = policy.triage
     right = ((1.0, 0.0, rules.at_threshold_sd_pct),)
     wrong = ((1.0, -rules.set_below_pct, rules.set_below_sd_pct),)
-    return _each(right, settings=wrong, other=((1.0, -rules.set_below_pct, 2 * rules.set_below_sd_pct),))
+    return predicted(right, settings=wrong, other=((1.0, -rules.set_below_pct, 2 * rules.set_below_sd_pct),))
 
 
 def factors(
@@ -142,7 +138,7 @@ def _of_contrast(found: Contrast, site: Site, policy: Policy) -> Factor | None:
 def told(found: Contrast, site: Site) -> str:
     """A contrast in a sentence."""
     count = f"{found.count:,} {'reading' if found.kind == 'supply' else 'pair'}{'' if found.count == 1 else 's'}"
-    interval = f"{found.low_pct:.1f} to {found.high_pct:.1f} %"
+    interval = found.interval
     if found.kind == "supply":
         top = f"; the service range ends at {site.top_pct:.1f} %" if site.top_pct is not None else ""
         return f"Without own output the supply stands at {interval} of nominal ({count} at the {found.nearer}){top}."
@@ -177,10 +173,10 @@ def _of_trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy
         return None
     value = float(levels["level_pct"].mean()) - reference  # type: ignore[arg-type]
     bound = float(levels["bound_pct"].mean())  # type: ignore[arg-type]
-    side = "above" if value >= 0 else "below"
+    far = f"{abs(value):.1f} % {'above' if value > 0 else 'below'}" if abs(value) >= 0.05 else "at"
     sentence = (
-        f"At {levels.height} trip{'' if levels.height == 1 else 's'} the highest voltage stood {abs(value):.1f} %"
-        f" {side} the first threshold of {reference:.1f} % that {profile} sets."
+        f"At {levels.height} trip{'' if levels.height == 1 else 's'} the highest voltage stood {far} the first"
+        f" threshold of {reference:.1f} % that {profile} sets."
     )
     return Factor("at trip", sentence, weighed(at_trip(site, policy), value, 0.2, bound))
 
@@ -193,19 +189,25 @@ def _of_words(log: Log, policy: Policy) -> Factor | None:
     right = policy.triage.told_rightly
     over = high * np.log(right) + rest * np.log(1 - right)
     else_ = high * np.log(1 - right) + rest * np.log(right)
-    logs = np.array([else_ if name == "other" else over for name in CAUSES])
-    sentence = (
-        f"The log tells of overvoltage trips on {log.trip_days} day{'' if log.trip_days == 1 else 's'}, and of other"
-        f" stops on {log.other_days}."
-    )
-    return Factor("alarm words", sentence, logs)
+    return Factor("alarm words", _stops(log), chances_of(over, other=else_))
+
+
+def _stops(log: Log) -> str:
+    """The stops in a log in a sentence."""
+    told = [
+        f"{what} on {days} day{'' if days == 1 else 's'}"
+        for what, days in (("overvoltage trips", log.trip_days), ("other stops", log.other_days))
+        if days
+    ]
+    none = "" if log.trip_days else ", and of no overvoltage trip"
+    return f"The log tells of {' and of '.join(told)}{none if log.other_days else ', and of no other stop'}."
 
 
 def _of_quiet(log: Log) -> Factor | None:
     """A log that covers weeks and holds no trip."""
     if log.trip_days or log.other_days or log.logged_days < QUIET_DAYS:
         return None
-    chances = [QUIET_IF_OTHER if name == "other" else QUIET_IF_HIGH for name in CAUSES]
+    chances = chances_of(QUIET_IF_HIGH, other=QUIET_IF_OTHER)
     return Factor("quiet log", f"{log.logged_days:.0f} days in the log hold no trip.", np.log(chances))
 
 
@@ -220,7 +222,7 @@ def _of_alone(log: Log, site: Site) -> Factor | None:
     last = unit.isdecimal() and int(unit) in (1, circuit.units)
     if last:
         return None
-    chances = [ALONE_IF_SET if name == "settings" else ALONE_ELSE for name in CAUSES]
+    chances = chances_of(ALONE_ELSE, settings=ALONE_IF_SET)
     sentence = f"Unit {unit} of circuit {circuit_id} alone trips, though units further out see a higher voltage."
     return Factor("one unit", sentence, np.log(chances))
 
@@ -249,5 +251,5 @@ def _of_record(site: Site) -> Factor | None:
     sentence = wrong_profile(site)
     if not sentence:
         return None
-    chances = [SHOWN_IF_SET if name == "settings" else SHOWN_ELSE for name in CAUSES]
+    chances = chances_of(SHOWN_ELSE, settings=SHOWN_IF_SET)
     return Factor("recorded profile", sentence, np.log(chances))

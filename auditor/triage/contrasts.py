@@ -26,6 +26,7 @@ import polars as pl
 from auditor.likelihood.arrays import FloatArray
 from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
+from auditor.triage.legs import nominal_v, to_neutral
 from auditor.triage.site import PERCENT, PLACES, Site
 
 #: Simultaneous logs are fitted from so many pairs on, else pairs are averaged.
@@ -67,25 +68,29 @@ class Contrast:
         """Upper end of the interval."""
         return self.value_pct + 2 * self.sd_pct + self.bound_pct
 
+    @property
+    def interval(self) -> str:
+        """The interval in words; its ends with two decimals where one would make them alike."""
+        decimals = 1 if self.high_pct - self.low_pct >= 0.2 else 2
+        return f"{self.low_pct:.{decimals}f} to {self.high_pct:.{decimals}f} %"
+
 
 def in_percent(readings: pl.DataFrame, site: Site, policy: Policy) -> pl.DataFrame:
     """Readings with `v_pct`, `peak_pct`, `share` (own output of rated), `bound_pct`, `spot` and `across`, in order.
 
     A reading of a nominal voltage that is not known is left out; `share` is null where the own output is not known.
     """
-    three_phase = bool(site.service) and "Y/" in str(site.service)
-    to_neutral = pl.col("leg").str.to_uppercase().str.ends_with("N").fill_null(False)
-    nominal = pl.when(to_neutral).then(pl.lit(site.leg_v, pl.Float64)).otherwise(pl.lit(site.unit_v, pl.Float64))
     stated = pl.any_horizontal(pl.col("error_v", "error_pct").is_not_null())
     rules = policy.triage
     volts = pl.when(stated).then(pl.col("error_v").fill_null(0.0)).otherwise(rules.meter_error_v)
     percent = pl.when(stated).then(pl.col("error_pct").fill_null(0.0)).otherwise(rules.meter_error_pct)
-    across = pl.when(to_neutral | pl.lit(three_phase)).then(pl.col("leg").fill_null("")).otherwise(pl.lit(""))
+    of_pair = to_neutral() | pl.lit(site.lines > 2)
+    across = pl.when(of_pair).then(pl.col("leg").fill_null("")).otherwise(pl.lit(""))
     share = (
         pl.when(pl.col("solar") == "off").then(0.0).otherwise(pl.col("power_kw") / pl.lit(site.rated_kw, pl.Float64))
     )
     return (
-        readings.with_columns(nominal.alias("nominal_v"))
+        readings.with_columns(nominal_v(site.unit_v, site.leg_v, site.line_v).alias("nominal_v"))
         .filter(pl.col("nominal_v").is_not_null())
         .with_columns(
             (pl.col("mean_v") / pl.col("nominal_v") * PERCENT).alias("v_pct"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -21,6 +22,10 @@ from auditor.triage.weighing import GROUPS, TITLES, Factor, grouped, posterior, 
 #: Evidence that makes an answer this much likelier or less likely [natural logarithm] is told for or against it.
 TELLING = 0.4
 STOP, DECIDED, CANNOT_TELL = "stop", "decided", "cannot tell"
+#: Beside the causes that are named, one of this chance is told.
+LIKELY = 0.5
+#: What stands between two causes that are both named.
+AND = ", and "
 
 NO_LOOK = "No single reading would settle it; record for a week at the service, with the output."
 NEXT_STEPS = {
@@ -52,7 +57,8 @@ class Decision:
     state      "stop" (a call, with no ranking and no further look), "decided" or "cannot tell"
     answer     in a few words; next_step in a sentence
     alarms     what the call rests on
-    ranked     all answers, the likeliest first; none where there is an alarm
+    ranked     all answers, the likeliest first; none where there is an alarm. Each has the chance that it is behind the
+               complaint, alone or with another, so that they may add up to more than one
     looks      the looks that would tell most; none where there is an alarm, or a decision that needs none
     evidence   everything that was weighed, in sentences
     contrasts  what the readings say by themselves
@@ -70,6 +76,12 @@ class Decision:
     contrasts: tuple[Contrast, ...]
     assumed: tuple[str, ...]
     proof: Proof | None
+
+    @property
+    def chance(self) -> float | None:
+        """How likely the answer is: of two causes that are named, the less likely one; else of the first in order."""
+        named = [one.chance for one in self.ranked if self.state == DECIDED and one.title in self.answer.split(AND)]
+        return min(named) if named else self.ranked[0].chance if self.ranked else None
 
 
 @dataclass(frozen=True)
@@ -121,14 +133,13 @@ def _ranked(
     by_answer = grouped(chances)
     order = sorted(GROUPS, key=lambda key: -by_answer[key])
     answers = tuple(_answer(key, by_answer[key], told, before) for key in order)
-    first = answers[0]
-    sure = first.chance >= policy.triage.sure_from
+    named = [one for one in answers if one.chance >= policy.triage.sure_from]
     known = taken(found, {factor.name for factor in told})
-    if wrong_profile(site) and sure and first.cause == "settings":
+    if wrong_profile(site) and any(one.cause == "settings" for one in named):
         known.add("settings")
     further = tuple(looks(chances, site, known, policy))
-    state, answer = (DECIDED, first.title) if sure else (CANNOT_TELL, CANNOT_TELL)
-    step = _step(first.cause, site) if sure else further[0].sentence if further else NO_LOOK
+    state, answer = (DECIDED, AND.join(one.title for one in named)) if named else (CANNOT_TELL, CANNOT_TELL)
+    step = _step(named, answers, site) if named else further[0].sentence if further else NO_LOOK
     sentences = tuple(factor.sentence for factor in told)
     return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done)
 
@@ -140,10 +151,13 @@ def _answer(key: str, chance: float, told: list[Factor], before: object) -> Rank
     return Ranked(key, TITLES[key], chance, pro, contra)
 
 
-def _step(cause: str, site: Site) -> str:
-    """The next step; a design over its target is told whatever the cause is."""
-    step = NEXT_STEPS[cause]
-    if over_target(site) and cause != "design":
+def _step(named: Sequence[Ranked], answers: Sequence[Ranked], site: Site) -> str:
+    """The next step; what is likely besides is told, and a design over its target whatever the causes are."""
+    step = " ".join(NEXT_STEPS[one.cause] for one in named)
+    for one in answers:
+        if one not in named and one.chance >= LIKELY:
+            step += f" {one.title[:1].upper()}{one.title[1:]} is likely besides ({100 * one.chance:.0f} %)."
+    if over_target(site) and all(one.cause != "design" for one in named):
         step += (
             f" The wiring's own rise of {site.wiring_pct:.1f} % is over its target of {site.target_pct:.1f} % besides."
         )
@@ -152,4 +166,4 @@ def _step(cause: str, site: Site) -> str:
 
 def _assumed(site: Site) -> tuple[str, ...]:
     """What every decision assumes, and what the likelihood does of this system."""
-    return ("how likely each cause is beforehand", "one cause behind the complaint", *site.assumed)
+    return ("how likely each cause is beforehand", "no more than two causes at once", *site.assumed)

@@ -12,7 +12,7 @@ from auditor.policy import Policy
 from auditor.triage import causes
 from auditor.triage.contrasts import ONCE_PCT, Contrast
 from auditor.triage.site import PERCENT, Site
-from auditor.triage.weighing import CAUSES, Prediction, information, information_of_kinds
+from auditor.triage.weighing import Prediction, chances_of, information, information_of_kinds
 
 #: Output at which a reading is asked for, and below which expected information a look is not worth a visit.
 NEAR_FULL, LEAST_BITS = 0.8, 0.02
@@ -89,9 +89,9 @@ def _wanted(kind: str, nearer: str, farther: str, circuit: str | None) -> Contra
 
 def _looked(chances: FloatArray, policy: Policy, known: set[str]) -> list[Look]:
     """Looks that need no meter."""
-    wrong = np.array([1 - MISREAD if name == "settings" else MISREAD for name in CAUSES])
+    wrong = chances_of(MISREAD, settings=1 - MISREAD)
     right = policy.triage.told_rightly
-    high = np.array([1 - right if name == "other" else right for name in CAUSES])
+    high = chances_of(right, other=1 - right)
     made = []
     if "settings" not in known:
         sentence = "Read the grid profile and its overvoltage thresholds out of every unit, swapped ones above all."

@@ -1,7 +1,8 @@
 """What is a call at once: a neutral that may be open, a leg far off, a connection that may be hot.
 
 A slope at one meter never counts: it holds the neighbours and the feeder. A connection is suspected only from two
-places read at the same time, or from the solar going off (`contrasts`), and a neutral only from both legs at once.
+places read at the same time, or from the solar going off (`contrasts`), and a neutral only from legs that were read
+at one moment (`legs`), or from one that stands far off.
 """
 
 from __future__ import annotations
@@ -13,12 +14,17 @@ import polars as pl
 
 from auditor.policy import Policy
 from auditor.triage.contrasts import Contrast
+from auditor.triage.legs import POINT, neutral_shifts, to_neutral
 from auditor.triage.site import PERCENT, Site
 
-#: Legs of a nominal 120 V [V]. They move apart by more than this share of it, or by this multiple of the neutral's own
-#: computed drop: the neutral is suspected. A leg outside the two limits is a call at once.
-LEG_V, APART_PCT, DROP_TIMES, LOW_V, HIGH_V = 120.0, 3.0, 2.0, 108.0, 132.0
-#: Readings of both legs further apart in time than this are not compared [s].
+#: Legs move apart by more than this share of their nominal voltage, or by this multiple of the neutral's own computed
+#: drop: the neutral is suspected. A leg further off its nominal voltage is a call at once.
+APART_PCT, DROP_TIMES, OFF_PCT = 3.0, 2.0, 10.0
+#: Nominal voltage of legs that are a call by themselves [V]; another leg so far off may be a supply that is as high.
+LEG_V = 120.0
+#: Legs that all stand below the first, or one that stands below the second, are an outage [% of nominal].
+OUT_PCT, DEAD_PCT = 70.0, 10.0
+#: Readings of the legs further apart in time than this are not compared [s].
 MOVED_WITHIN_S = 3_600
 
 CALL = (
@@ -42,56 +48,57 @@ def alarms(
 
     neutral_drop_v is the neutral's own computed drop [V]; None where the load's unbalance is not known.
     """
-    legs = rows.filter(pl.col("nominal_v") == LEG_V)
-    told = [*far_off(legs), *moved_apart(legs, neutral_drop_v)]
+    legs = _fed(rows.filter(to_neutral())) if site.lines > 1 else rows.clear()
+    shifts = neutral_shifts(legs, max(site.lines, 2))
+    told = [*far_off(legs, shifts), *moved_apart(legs, shifts, neutral_drop_v)]
     return told + [alarm for each in found if (alarm := hot(each, site, policy)) is not None]
 
 
-def far_off(legs: pl.DataFrame) -> list[Alarm]:
-    """A leg above 132 V or below 108 V, whatever the meter's error; the worst of them is named."""
-    out = legs.filter((pl.col("mean_v") > HIGH_V) | (pl.col("mean_v") < LOW_V))
+def _fed(legs: pl.DataFrame) -> pl.DataFrame:
+    """The legs without the moments of an outage, in which all that were read stood far too low for a supply.
+
+    A leg that was read by itself is left out only where it can be no supply at all.
+    """
+    highest, count = pl.col("v_pct").max().over(*POINT, "start"), pl.len().over(*POINT, "start")
+    return legs.filter(highest >= pl.when(count > 1).then(OUT_PCT).otherwise(DEAD_PCT))
+
+
+def far_off(legs: pl.DataFrame, shifts: pl.DataFrame) -> list[Alarm]:
+    """A leg more than a tenth off its nominal voltage, whatever the meter's error; the worst of them is named.
+
+    Legs of 120 V: above 132 V or below 108 V. On other services a leg may stand so high with all the others, which is
+    the supply's: there the neutral must stand off the middle besides (`neutral_shifts`).
+    """
+    apart = legs.join(shifts.select(*POINT, "start", "off_v"), on=(*POINT, "start"), how="left", nulls_equal=True)
+    off = (pl.col("mean_v") / pl.col("nominal_v") - 1).abs() * PERCENT
+    shifted = (pl.col("off_v") > pl.col("nominal_v") * APART_PCT / PERCENT).fill_null(False)
+    out = apart.filter(off > OFF_PCT + 1e-9, (pl.col("nominal_v") == LEG_V) | shifted)
     if not out.height:
         return []
-    row = out.sort((pl.col("mean_v") - LEG_V).abs(), descending=True).row(0, named=True)
+    row = out.sort(off, descending=True).row(0, named=True)
+    low, high = (row["nominal_v"] * (1 + sign * OFF_PCT / PERCENT) for sign in (-1, 1))
     at = f"{row['start']:%Y-%m-%d %H:%M} UTC"
     return [
         Alarm(
             "neutral",
-            f"Leg {row['leg']} at the {row['place']} read {row['mean_v']:.1f} V on {at}, outside {LOW_V:g} to"
-            f" {HIGH_V:g} V.",
+            f"Leg {row['leg']} at the {row['place']} read {row['mean_v']:.1f} V on {at}, outside {low:g} to"
+            f" {high:g} V.",
         )
     ]
 
 
-def moved_apart(legs: pl.DataFrame, neutral_drop_v: float | None = None) -> list[Alarm]:
-    """Legs that moved in opposite directions, between readings of both within an hour, by more than the rule's limit.
-
-    Of legs a and b, (a − b)/2 is how far the neutral stands off the middle. The instrument's error counts besides.
+def moved_apart(legs: pl.DataFrame, shifts: pl.DataFrame, neutral_drop_v: float | None = None) -> list[Alarm]:
+    """Legs that moved in opposite directions, between readings within an hour, and with them the neutral by more than
+    the rule's limit. The instrument's error counts besides.
     """
-    limit_v = LEG_V * APART_PCT / PERCENT
+    if not legs.height:
+        return []
+    limit_v = float(legs["nominal_v"][0]) * APART_PCT / PERCENT
     if neutral_drop_v is not None:
         limit_v = min(limit_v, DROP_TIMES * neutral_drop_v)
-    sides = legs.with_columns(pl.col("leg").str.to_uppercase().str.slice(0, 2).alias("side"))
-    one, two = (
-        sides.filter(pl.col("side").is_in(names)).select("place", "start", "mean_v", "bound_pct")
-        for names in (["L1", "A-", "AN"], ["L2", "B-", "BN"])
-    )
-    both = one.join(two, on=("place", "start"), suffix="_b").sort("place", "start")
-    seen = both.select(
-        "place", "start",
-        ((pl.col("mean_v") - pl.col("mean_v_b")) / 2).alias("off_v"),
-        ((pl.col("mean_v") + pl.col("mean_v_b")) / 2).alias("middle_v"),
-        (pl.max_horizontal("bound_pct", "bound_pct_b") / PERCENT * LEG_V).alias("error_v"),
-    )  # fmt: skip
-    moved = seen.with_columns(
-        pl.col("start").diff().over("place").dt.total_seconds().alias("apart_s"),
-        pl.col("off_v").diff().over("place").abs().alias("moved_v"),
-        pl.col("middle_v").diff().over("place").abs().alias("together_v"),
-    )
-    opposite = pl.col("together_v") < pl.col("moved_v")
-    far = moved.filter(
+    far = shifts.filter(
         pl.col("apart_s") <= MOVED_WITHIN_S,
-        opposite,
+        pl.col("opposite"),
         pl.col("moved_v") > pl.max_horizontal(pl.lit(limit_v), "error_v"),
     )
     if not far.height:
@@ -100,8 +107,9 @@ def moved_apart(legs: pl.DataFrame, neutral_drop_v: float | None = None) -> list
     return [
         Alarm(
             "neutral",
-            f"The legs at the {row['place']} moved {row['moved_v']:.1f} V in opposite directions within"
-            f" {row['apart_s'] / 60:.0f} minutes (limit {limit_v:.1f} V), up to {row['start']:%Y-%m-%d %H:%M} UTC.",
+            f"The legs at the {row['place']} moved in opposite directions, and the neutral by {row['moved_v']:.1f} V,"
+            f" within {row['apart_s'] / 60:.0f} minutes (limit {limit_v:.1f} V), up to"
+            f" {row['start']:%Y-%m-%d %H:%M} UTC.",
         )
     ]
 
@@ -141,6 +149,6 @@ def hot(found: Contrast, site: Site, policy: Policy) -> Alarm | None:
     where = between if found.kind == "difference" else f"ahead of the {found.farther}"
     return Alarm(
         "hot connection",
-        f"The rise {where} is {found.low_pct:.1f} to {found.high_pct:.1f} % of nominal at rated output, where"
+        f"The rise {where} is {found.interval} of nominal at rated output, where"
         f" {computed:.1f} % is computed: at least {heat_w:,.0f} W of heat that no wire accounts for.",
     )

@@ -52,7 +52,7 @@ class Other:
 class Site:
     """One system as triage takes it.
 
-    unit_v, leg_v      nominal voltage across a unit, and of a leg to neutral [V]
+    unit_v, leg_v, line_v   nominal voltage across a unit, of a leg to neutral, and between two lines [V]
     rated_kw           rated output of all units [kW]
     service_pct        computed rise from the source to the service; `service_whole` where every part is recorded
     wiring_pct, target_pct   computed rise of the worst circuit that the target counts, and the target
@@ -66,6 +66,7 @@ class Site:
     service: str | None
     unit_v: float | None
     leg_v: float | None
+    line_v: float | None
     rated_kw: float | None
     circuits: tuple[Circuit, ...]
     service_pct: float | None
@@ -84,6 +85,13 @@ class Site:
     top_pct: float | None
     assumed: tuple[str, ...]
     missing: tuple[str, ...]
+
+    @property
+    def lines(self) -> int:
+        """Legs of the service: three of three phases, two of a split winding, one where a unit sits on a leg."""
+        if self.service is not None and "Y/" in self.service:
+            return 3
+        return 1 if self.leg_v == self.line_v else 2
 
     @property
     def worst(self) -> Circuit | None:
@@ -119,6 +127,7 @@ def site_of(
         service=service,
         unit_v=unit_v,
         leg_v=volts[1],
+        line_v=volts[0],
         rated_kw=_rated_kw(system, result, policy),
         circuits=found,
         service_pct=_service(result),

@@ -10,6 +10,7 @@ from typing import Any
 
 import polars as pl
 
+from auditor.evidence.daylight import zones_h
 from auditor.policy import Policy
 from auditor.prepare.specs import Frames
 from auditor.triage.contrasts import in_percent
@@ -27,8 +28,10 @@ TRIAGE: dict[str, pl.DataType] = {
     "proof": pl.String(),
     "told": pl.String(),
 }
-#: Readings of one place and leg by one instrument: count and span, mean and highest voltage, shares of the readings
-#: above and below the service range and above the first threshold [%], and the hour with the highest mean.
+#: Readings of one place and leg by one instrument: count, most common length and span, how far the instrument may be
+#: off, mean and highest voltage, shares of the readings whose mean lies above the service range and whose highest
+#: value lies above the first threshold [%], and the hour with the highest mean; how far local standard time is ahead
+#: of UTC.
 SUMMARY: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "place": pl.String(),
@@ -38,14 +41,17 @@ SUMMARY: dict[str, pl.DataType] = {
     "instrument": pl.String(),
     "nominal_v": pl.Float64(),
     "readings": pl.Int64(),
+    "duration_s": pl.Float64(),
     "first": pl.Datetime("us"),
     "last": pl.Datetime("us"),
+    "error_v": pl.Float64(),
     "mean_v": pl.Float64(),
     "max_v": pl.Float64(),
     "over_top_pct": pl.Float64(),
     "over_threshold_pct": pl.Float64(),
     "worst_hour": pl.Datetime("us"),
     "worst_hour_v": pl.Float64(),
+    "zone_h": pl.Int64(),
 }
 #: Means by hour in the week around the highest hour, for charts.
 HOURS: dict[str, pl.DataType] = {
@@ -106,7 +112,7 @@ def decided(
         for complaint in ids["complaint_id"]:
             rows.append(_row(complaint, name, decide(site, evidence, policy, repaired.get(complaint))))
         of_system = in_percent(readings, site, policy)
-        summaries.append(summary(of_system, site))
+        summaries.append(summary(of_system, site, place[1]))
         hours.append(by_hour(of_system, site))
     return Decided(pl.DataFrame(rows, schema=TRIAGE), pl.concat(summaries), pl.concat(hours))
 
@@ -140,7 +146,7 @@ def _row(complaint_id: str, system_id: str, decision: Decision) -> dict[str, Any
         "system_id": system_id,
         "state": decision.state,
         "answer": decision.answer,
-        "chance": decision.ranked[0].chance if decision.ranked else None,
+        "chance": decision.chance,
         "next_step": decision.next_step,
         "proof": decision.proof.state if decision.proof else None,
         "told": json.dumps(asdict(decision), ensure_ascii=False),
@@ -150,8 +156,9 @@ def _row(complaint_id: str, system_id: str, decision: Decision) -> dict[str, Any
 _KEY = ("place", "circuit_id", "unit", "leg")
 
 
-def summary(rows: pl.DataFrame, site: Site) -> pl.DataFrame:
+def summary(rows: pl.DataFrame, site: Site, longitude_deg: float | None = None) -> pl.DataFrame:
     """What was read, by place, leg and instrument: `SUMMARY`. `rows` are those of `contrasts.in_percent`."""
+    zone_h = None if longitude_deg is None else int(zones_h([longitude_deg])[0])
     keys = [*_KEY, "instrument"]
     top, threshold = (pl.lit(limit, pl.Float64) for limit in (site.top_pct, site.threshold_pct))
     hours = rows.group_by([*keys, pl.col("start").dt.truncate("1h").alias("worst_hour")]).agg(
@@ -161,6 +168,8 @@ def summary(rows: pl.DataFrame, site: Site) -> pl.DataFrame:
     made = rows.group_by(keys).agg(
         pl.col("nominal_v").first(),
         pl.len().alias("readings"),
+        pl.col("duration_s").mode().min(),
+        (pl.col("bound_pct").mean() * pl.col("nominal_v").first() / PERCENT).alias("error_v"),
         pl.col("start").min().alias("first"),
         pl.col("start").max().alias("last"),
         pl.col("mean_v").mean(),
@@ -169,7 +178,7 @@ def summary(rows: pl.DataFrame, site: Site) -> pl.DataFrame:
         ((pl.col("peak_pct") > threshold).mean() * PERCENT).alias("over_threshold_pct"),
     )
     joined = made.join(worst, on=keys, nulls_equal=True, how="left")
-    named = joined.with_columns(pl.lit(site.system_id).alias("system_id"))
+    named = joined.with_columns(pl.lit(site.system_id).alias("system_id"), pl.lit(zone_h).alias("zone_h"))
     return named.select(pl.col(name).cast(kind) for name, kind in SUMMARY.items()).sort(keys)
 
 

@@ -8,17 +8,17 @@ right where no slope can be told. At other places only readings without own outp
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from auditor.evidence.daylight import daylight_share, zones_h
 from auditor.evidence.fit import SupplyFit, fit_supply
-from auditor.evidence.series import Readings
+from auditor.evidence.series import Readings, distinct
 from auditor.likelihood.arrays import FloatArray
 from auditor.likelihood.inputs import MONTHS, DayShapes
 from auditor.likelihood.output import ClassInputs, measured_shapes
@@ -26,6 +26,7 @@ from auditor.likelihood.ratios import some_days
 from auditor.policy import Policy
 from auditor.prepare import Prepared
 from auditor.prepare.specs import Frames
+from auditor.trips.channels import Channel, Told, channels_of, local
 from auditor.trips.evidence import FIT_SCHEMA, OUTPUT_STEP
 from auditor.trips.inputs import inputs
 from auditor.trips.planes import FACTS, shapes_of
@@ -37,86 +38,64 @@ PLACES = ("service", "main panel", "combiner", "junction box", "unit")
 FEWEST_DAYS, FEWEST_OF_MONTH = 7, 10
 #: Days of measured output that stand for a month, for each kind of day of the model.
 DAYS_A_KIND = 2
-#: Output somewhat outside 0 to rated is taken as the end it passed; further off, it is not believed [share of rated].
-BEYOND = (-0.05, 1.1)
 DAY_S = 86_400
 #: A voltage is one across the units if it lies so near to theirs [share of it].
 ACROSS = (0.8, 1.2)
-#: Systems whose readings are held and fitted at a time.
+#: Systems that are fitted at a time.
 AT_ONCE = 4
 
 Row = dict[str, Any]
 
 
-def fitted(
-    prepared: Prepared, catalog: Frames, policy: Policy, readings_of: Callable[[str], pl.DataFrame]
-) -> pl.DataFrame:
-    """FIT_SCHEMA of those systems of a batch whose readings tell more than is assumed.
+def fitted(prepared: Prepared, catalog: Frames, policy: Policy, readings: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """FIT_SCHEMA of those systems of a batch whose readings tell more than is assumed, in the order of their readings.
 
-    readings_of gives one system's readings, with the declared columns and `start` in UTC. A few systems are held at a
+    Each frame of readings holds all channels of its systems, as `channels` takes them; one frame is in memory at a
     time.
     """
     found = inputs(prepared, catalog, policy)
     needed = ("latitude_deg", "longitude_deg", "unit_voltage_v")
-    rows = found.frame.filter(pl.all_horizontal(pl.col(name).is_not_null() for name in needed)).to_dicts()
+    sites = found.frame.filter(pl.all_horizontal(pl.col(name).is_not_null() for name in needed))
+    rows = {row["system_id"]: row for row in sites.to_dicts()}
 
-    def one(row: Row, readings: pl.DataFrame) -> Row | None:
-        return _fitted_row(row, readings, found.supplies[row["supply"]], policy.trips.kinds_of_day)
+    def one(item: tuple[str, list[Channel]]) -> Row | None:
+        row = rows.get(item[0])
+        return row and _fitted_row(row, item[1], found.supplies[row["supply"]], policy.trips.kinds_of_day)
 
     made: list[Row | None] = []
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        for start in range(0, len(rows), AT_ONCE):
-            some = rows[start : start + AT_ONCE]
-            made += pool.map(one, some, [readings_of(row["system_id"]) for row in some])
+        for frame in readings:
+            made += pool.map(one, channels_of(frame).items())
     return pl.DataFrame([row for row in made if row is not None], schema=FIT_SCHEMA)
 
 
-def _fitted_row(row: Row, readings: pl.DataFrame, assumed: Character, kinds: int) -> Row | None:
+def _fitted_row(row: Row, channels: list[Channel], assumed: Character, kinds: int) -> Row | None:
     """A row of FIT_SCHEMA, None where the readings tell nothing."""
-    told = _local(readings, row)
+    told = [local(channel, row) for channel in channels]
     row = row | _supply_of(told, row, assumed) | _output_of(told, row, assumed, kinds)
     if row["level_se_pct"] is None and row["output"] is None:
         return None
     return {name: row[name] for name in FIT_SCHEMA}
 
 
-def _local(readings: pl.DataFrame, row: Row) -> pl.DataFrame:
-    """The readings with `start` in the zone's standard time, and `own`: the output as a share of rated, in the dark 0.
-
-    It is null where it is not known or not believed.
-    """
-    zone_h = int(zones_h(np.array([row["longitude_deg"]]))[0])
-    local = readings.with_columns(pl.col("start") + pl.duration(hours=zone_h))
-    clock = local.select(
-        day=pl.col("start").dt.ordinal_day(),
-        begin=(pl.col("start") - pl.col("start").dt.truncate("1d")) / pl.duration(hours=1),
-        hours=pl.col("duration_s") / 3600,
-    )
-    begin = clock["begin"].to_numpy()
-    latitude, longitude = (np.full(local.height, row[name]) for name in ("latitude_deg", "longitude_deg"))
-    end = np.minimum(begin + clock["hours"].to_numpy(), 24.0)
-    lit = daylight_share(latitude, longitude, clock["day"].to_numpy().astype(np.int64), begin, end)
-    share = pl.col("power_kw") / pl.lit(row["rated_kw"], pl.Float64)
-    return local.with_columns(pl.Series("lit", lit > 0.0)).with_columns(
-        pl.when(share.is_between(*BEYOND)).then(share.clip(0.0, 1.0))
-        .when(pl.col("power_kw").is_null() & ~pl.col("lit")).then(0.0).alias("own")
-    )  # fmt: skip
-
-
-def _supply_of(local: pl.DataFrame, row: Row, assumed: Character) -> Row:
+def _supply_of(channels: list[Told], row: Row, assumed: Character) -> Row:
     """The columns of FIT_SCHEMA on the supply; null where the readings tell less than is assumed."""
-    none: Row = dict.fromkeys(FIT_SCHEMA, None)
-    chosen = _nearest(local, row["unit_voltage_v"])
+    none: Row = dict.fromkeys(FIT_SCHEMA, None) | {"system_id": row["system_id"]}
+    chosen = _nearest(channels, row["unit_voltage_v"])
     if chosen is None:
-        return none | {"system_id": row["system_id"]}
-    own_pct = _own_rise(chosen["place"][0], row)
+        return none
+    own_pct = _own_rise(chosen.place, row)
     fit = fit_supply(_readings(chosen, row["unit_voltage_v"]), own_pct + row["beta_pct"], assumed.supply)
     if not fit.level_se_pct < row["site_pct"]:
-        return none | {"system_id": row["system_id"]}
-    days = chosen.filter(pl.col("own").is_not_null())["start"].dt.date()
-    about = {"place": chosen["place"][0], "leg": chosen["leg"][0], "days": days.n_unique(),
-             "first_day": days.min(), "last_day": days.max(), "system_id": row["system_id"]}  # fmt: skip
+        return none
+    days = chosen.days_of(np.isfinite(chosen.own))
+    about = {"place": chosen.place, "leg": chosen.leg, "days": days.size,
+             "first_day": _date(days[0]), "last_day": _date(days[-1])}  # fmt: skip
     return none | about | _figures(fit, row["beta_pct"])
+
+
+def _date(day: np.int64) -> date:
+    return date(1970, 1, 1) + timedelta(days=int(day))
 
 
 def _figures(fit: SupplyFit, assumed_beta_pct: float) -> Row:
@@ -132,22 +111,19 @@ def _figures(fit: SupplyFit, assumed_beta_pct: float) -> Row:
     }
 
 
-def _nearest(local: pl.DataFrame, unit_v: float) -> pl.DataFrame | None:
-    """The readings of the nearest place with enough days, there of the leg with the most, then the highest voltage."""
-    across = (pl.col("mean_v") / unit_v).is_between(*ACROSS)
-    usable = local.filter(pl.col("own").is_not_null() & across)
-    keys = ("place", "circuit_id", "unit", "leg")
-    near = pl.col("place").replace_strict({place: n for n, place in enumerate(PLACES)}, return_dtype=pl.Int64)
-    found = (
-        usable.group_by(keys)
-        .agg(pl.col("start").dt.date().n_unique().alias("days"), pl.col("mean_v").mean().alias("volts"))
-        .filter(pl.col("days") >= FEWEST_DAYS)
-        .with_columns(near.alias("near"))
-        .sort("near", "days", "volts", *keys[1:], descending=[False, True, True, False, False, False], nulls_last=False)
-    )
-    if not found.height:
-        return None
-    return local.join(found.head(1).select(keys), on=keys, how="semi", nulls_equal=True, maintain_order="left")
+def _nearest(channels: list[Told], unit_v: float) -> Told | None:
+    """The channel of the nearest place with enough days, there the one with the most, then the highest voltage."""
+    for place in PLACES:
+        found = []
+        for channel in (each for each in channels if each.place == place):
+            part = channel.mean_v / unit_v
+            usable = np.isfinite(channel.own) & (part >= ACROSS[0]) & (part <= ACROSS[1])
+            days = channel.days_of(usable).size
+            if days >= FEWEST_DAYS:
+                found.append((days, float(channel.mean_v[usable].mean()), channel))
+        if found:
+            return max(found, key=lambda told: told[:2])[2]  # of equal ones the first
+    return None
 
 
 def _own_rise(place: str, row: Row) -> float:
@@ -157,37 +133,37 @@ def _own_rise(place: str, row: Row) -> float:
     return float(sum(values)) if values and None not in values else np.nan
 
 
-def _readings(chosen: pl.DataFrame, unit_v: float) -> Readings:
+def _readings(chosen: Told, unit_v: float) -> Readings:
     """The readings as the fitter takes them."""
-    top = chosen["max_v"].cast(pl.Float64).fill_null(np.nan).to_numpy() / unit_v * 100
+    top = chosen.max_v / unit_v * 100
     return Readings(
-        start=chosen["start"].to_numpy().astype("datetime64[s]"),
-        duration_s=chosen["duration_s"].to_numpy().astype(np.float64),
-        mean_pct=chosen["mean_v"].to_numpy() / unit_v * 100,
+        start=chosen.start.astype("datetime64[s]"),
+        duration_s=chosen.duration_s,
+        mean_pct=chosen.mean_v / unit_v * 100,
         max_pct=None if np.isnan(top).all() else top,
-        own_output=chosen["own"].fill_null(np.nan).to_numpy(),
+        own_output=chosen.own,
     )
 
 
-def _output_of(local: pl.DataFrame, row: Row, assumed: Character, kinds: int) -> Row:
+def _output_of(channels: list[Told], row: Row, assumed: Character, kinds: int) -> Row:
     """The columns of FIT_SCHEMA on measured output: some days of each month with enough, the model's for the others."""
-    series = local.filter(pl.col("own").is_not_null() & pl.col("power_kw").is_not_null())
-    whole = _whole_days(series.unique("start", keep="first", maintain_order=True).sort("start"), assumed)
+    whole = _whole_days(channels, assumed)
     none: Row = dict.fromkeys(name for name in FIT_SCHEMA if name.startswith("output"))
     if whole is None or any(row[name] is None for name in FACTS):
         return none
+    enough = np.bincount(whole.month, minlength=MONTHS) >= FEWEST_OF_MONTH
+    if not enough.any():
+        return none
     plane = ClassInputs(*(row[name] for name in ("latitude_deg", "longitude_deg", *FACTS[1:])))
-    model = shapes_of(plane, assumed.clearness, kinds)
+    model = whole if enough.all() else shapes_of(plane, assumed.clearness, kinds)
     measured, parts = 0, []
     for month in range(MONTHS):
-        of_month = whole.month == month
-        if of_month.sum() >= FEWEST_OF_MONTH:
+        if enough[month]:
+            of_month = whole.month == month
             measured += int(of_month.sum())
             parts.append(some_days(_some(whole, of_month), kinds * DAYS_A_KIND))
         else:
             parts.append(_some(model, model.month == month))
-    if not measured:
-        return none
     thousandths = np.rint(np.concatenate([part.output for part in parts]) / OUTPUT_STEP).astype(np.uint16)
     return {
         "output_days": measured,
@@ -201,22 +177,36 @@ def _some(shapes: DayShapes, which: npt.NDArray[np.bool_]) -> DayShapes:
     return DayShapes(shapes.output[which], shapes.month[which], shapes.days[which])
 
 
-def _whole_days(series: pl.DataFrame, assumed: Character) -> DayShapes | None:
+def _whole_days(channels: list[Told], assumed: Character) -> DayShapes | None:
     """The whole days of measured output in intervals of the most common length; None without any."""
-    if not series.height:
+    start, own, duration_s = _output(channels)
+    if not start.size:
         return None
-    step_s = float(series["duration_s"].mode().min())  # type: ignore[arg-type]
-    slot_s = assumed.supply.slot_s
+    lengths, counts = np.unique(duration_s, return_counts=True)
+    step_s, slot_s = float(lengths[np.argmax(counts)]), assumed.supply.slot_s
     if DAY_S % step_s or (slot_s % step_s and step_s % slot_s):
         return None
-    of_length = series.filter(pl.col("duration_s") == step_s)
-    start, own = of_length["start"].to_numpy().astype("datetime64[s]"), of_length["own"].to_numpy()
-    days, counts = np.unique(start.astype("datetime64[D]"), return_counts=True)
-    whole: FloatArray = counts == DAY_S / step_s
+    of_length = duration_s == step_s
+    start, own = start[of_length], own[of_length]
+    _, row = distinct(start.astype(np.int64) // DAY_S)
+    whole: FloatArray = np.bincount(row) == DAY_S / step_s
     if not whole.any():
         return None
-    kept = np.isin(start.astype("datetime64[D]"), days[whole])
+    kept = whole[row]
     try:
         return measured_shapes(start[kept], own[kept], 1.0, int(step_s), slot_s=slot_s).shapes
     except ValueError:  # no day of them in even steps
         return None
+
+
+def _output(channels: list[Told]) -> tuple[npt.NDArray[np.datetime64], FloatArray, FloatArray]:
+    """Start, own output and length of each interval with measured output, once and in order; it is the system's."""
+    parts = []
+    for channel in channels:
+        known = np.isfinite(channel.own) & np.isfinite(channel.power_kw)
+        parts.append((channel.start.astype("datetime64[s]")[known], channel.own[known], channel.duration_s[known]))
+    start, own, duration_s = (np.concatenate(column) for column in zip(*parts, strict=True))
+    if len(parts) == 1:
+        return start, own, duration_s
+    _, first = np.unique(start, return_index=True)
+    return start[first], own[first], duration_s[first]

@@ -62,10 +62,13 @@ def _body(context: Context, search: str) -> list[Component]:
 
 def _answer(found: list[Complaint]) -> str:
     """The page's answer in a sentence."""
-    counts = {state: sum(one.state == state for one in found) for state in ("stop", "decided", "cannot tell")}
+    known = [one for one in found if one.told]
+    counts = {state: sum(one.state == state for one in known) for state in ("stop", "decided", "cannot tell")}
+    unknown = len(found) - len(known)
     return (
         f"{components.counted(len(found), 'open complaint')}: {components.counted(counts['stop'], 'safety call')},"
-        f" {counts['decided']} with a cause to act on, {counts['cannot tell']} that a reading would settle."
+        f" {counts['decided']} with a cause to act on, {counts['cannot tell']} that a reading would settle"
+        + (f", {unknown} about systems without a record." if unknown else ".")
     )
 
 

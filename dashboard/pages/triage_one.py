@@ -11,7 +11,7 @@ import polars as pl
 from dash import html
 from dash.development.base_component import Component
 
-from auditor.reports.complaints import Complaint, percent
+from auditor.reports.complaints import BOTH, Complaint, percent
 from auditor.store.decisions import COMPLAINT_STATES, Decision, in_force
 from auditor.store.records_db import Connection
 from dashboard import components, figures_complaints
@@ -33,17 +33,22 @@ def section(con: Connection, one: Complaint, decisions: Sequence[Decision], take
     """Everything about one complaint."""
     inside: list[Any] = [
         html.H2(f"Complaint {one.complaint_id}", id="complaint"),
-        html.P([mark(one), " ", one.next_step], className="headline"),
+        html.P([mark(one), _sure(one), one.next_step], className="headline"),
         html.P(["The customer says: ", one.text], className="note") if one.text else None,
         *(components.note(alarm["sentence"], "warning") for alarm in one.told.get("alarms", ())),
         html.P(one.told["proof"]["sentence"]) if one.told.get("proof") else None,
         _causes(one),
         _looks(one),
         *_readings(con, one.system_id),
-        _sheets(one.system_id),
+        _sheets(one.system_id) if one.told else None,
         _notes(one, decisions, takes_notes),
     ]
     return html.Section(inside, className="complaint")
+
+
+def _sure(one: Complaint) -> str:
+    """How likely a cause that is named is, between the answer and the next step."""
+    return f" ({percent(one.chance)}). " if one.state == "decided" and one.chance is not None else ". "
 
 
 def _causes(one: Complaint) -> Component | None:
@@ -63,12 +68,13 @@ def _causes(one: Complaint) -> Component | None:
         for each in ranked
     ]
     head = html.Tr([html.Th(word, scope="col") for word in ("cause", "how likely", "for it", "against it")])
-    table = html.Table([html.Thead(head), html.Tbody(rows)], className="plain")
+    table = html.Table([html.Thead(head), html.Tbody(rows)], className="plain causes")
     assumed = ", ".join(one.told.get("assumed", ()))
     return html.Div(
         [
             html.H3("Why"),
             html.Div(table, className="table-scroll", tabIndex="0", role="region", **{"aria-label": "Causes"}),
+            html.P(BOTH, className="note"),
             html.P(f"Assumed: {assumed}.", className="note") if assumed else None,
         ]
     )
@@ -84,7 +90,8 @@ def _looks(one: Complaint) -> Component | None:
         return None
     items = [html.Li(f"{look['sentence']} ({look['bits']:.2f} bits)") for look in looks]
     note = "What each is expected to tell, with a hand-held meter; 1 bit halves what is open."
-    return html.Div([html.H3("What would settle it"), html.Ol(items), html.P(note, className="note")])
+    title = "What would settle it" if one.state == "cannot tell" else "What would tell more"
+    return html.Div([html.H3(title), html.Ol(items), html.P(note, className="note")])
 
 
 def _readings(con: Connection, system_id: str) -> list[Component]:

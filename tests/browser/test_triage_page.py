@@ -67,7 +67,7 @@ def test_what_to_act_on_first_and_what_was_noted(seen: Page, serve: Serve, compl
     rows.nth(0).get_by_role("link", name="C-2").click()
     expect(seen).to_have_url(address + "/triage?complaint=C-2")
     one = seen.locator(".complaint")
-    expect(one).to_contain_text("moved 6.0 V in opposite directions")
+    expect(one).to_contain_text("moved in opposite directions, and the neutral by 6.0 V")
     expect(one.get_by_text("how likely")).to_have_count(0)
     expect(one.get_by_text("What would settle it")).to_have_count(0)
     expect(seen.locator("#complaint-week .point").first).to_be_visible()

@@ -207,6 +207,15 @@ def test_policy_shows_and_sets(run: Run, refused: Refused, tmp_path: Path) -> No
     assert broken.status == 1
     assert broken.err.startswith('auditor: broken.toml: name = 3: must be text in quotes. Write it in quotes: "3".\n')
     assert str(tmp_path) not in broken.err
+    # A file of a version that knew no triage names what it lacks, and the default is there to copy it from.
+    default = run("policy", "--default", "--store", "fresh").out
+    Path("old.toml").write_text(default[: default.index("# How complaints are weighed")], "utf-8")
+    old = run("policy", "old.toml", "--store", "fresh")
+    assert old.status == 1
+    assert old.err.startswith("auditor: old.toml: [triage]: is missing. Write a table (How complaints are weighed")
+    assert old.err.endswith("to copy what is missing: auditor policy --default\n")
+    assert "[triage.prior]" in default
+    assert "leave one out" in refused("policy", "old.toml", "--default", "--store", "fresh")
     assert "cannot read the policy" in refused("policy", "none.toml", "--store", "fresh")
     assert "cannot read the policy" in refused("policy", tmp_path, "--store", "fresh")
     assert 'name = "mine"' in run("policy", "--store", "fresh").out

@@ -60,7 +60,7 @@ def test_averages_and_maxima_of_one_interval_are_one_reading(tmp_path: Path) -> 
         ("00123", "service", "A-N", AT, 900, 121.5, 122.9, None),
         ("00123", "service", "A-N", datetime(2025, 6, 1, 17, 15), 900, 122.25, None, None),
     ]
-    assert unused == ("1 intervals that are no voltage",)
+    assert unused == ("intervals that are no voltage (1)",)
 
 
 @pytest.mark.parametrize(
@@ -80,7 +80,7 @@ def test_what_was_not_measured_or_cannot_be_is_refused_with_its_row(tmp_path: Pa
         gb.meter_reading(2, 2),
         MEANS,
         TOPS,
-        gb.block(1, gb.interval(START, 121_500, 8), gb.interval(START + 900, 121_500, 17), gb.interval("noon", 1),
+        gb.block(1, gb.interval(START, 121_500, 8), gb.interval(START + 900, 121_500, 17), gb.interval("noon", 121_500),
                  gb.interval(START + 1800, "12e3"), gb.interval(START + 2700, 0)),
         gb.block(2, gb.interval(START + 9000, 1_229)),
     )  # fmt: skip
@@ -123,3 +123,17 @@ def test_a_file_that_cannot_be_relied_on_is_refused(tmp_path: Path, text: str, s
     with pytest.raises(AuditorError) as told, open_evidence(path, EVENT):
         pass
     assert "is .csv or .parquet" in str(told.value)
+
+
+def test_a_file_without_voltages_says_so(tmp_path: Path) -> None:
+    with pytest.raises(AuditorError, match="of its 1 intervals none is a voltage in volts"):
+        read(tmp_path, gb.usage_point(), gb.meter_reading(1, 3), ENERGY, gb.block(1, gb.interval(START, 640)))
+
+
+def test_a_multiplier_that_makes_no_supply_refuses_the_reading(tmp_path: Path) -> None:
+    """121 times ten to the power of -3 is 0.121 V; 121,500 times it is 121.5 V."""
+    entries = (gb.usage_point(), gb.meter_reading(1, 1), MEANS)
+    chunk, _ = read(tmp_path, *entries, gb.block(1, gb.interval(START, 121), gb.interval(START + 900, 121_500)))
+    assert chunk.rows["mean_v"].to_list() == [121.5]
+    assert chunk.rejects.select("row_number", "column", "code").rows() == [(1, "mean_v", "constraint-error")]
+    assert "powerOfTenMultiplier" in chunk.rejects["sentence"][0]

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
+from fpdf import FPDF
 
+from auditor.one_system import load
+from auditor.reports.complaints import Complaint
 from auditor.sheets.blocks import Bullets, Chart, Heading, Sheet, Table, Text
 from auditor.sheets.charts import Line, chart
-from auditor.sheets.content import sheet
+from auditor.sheets.content import _crew, sheet
 from auditor.sheets.html import as_html
-from auditor.sheets.pdf import as_pdf
+from auditor.sheets.pdf import BY_HAND_MM, _widths, as_pdf
 from auditor.store import Store
 from auditor.store.snapshot import open_snapshot
 
@@ -79,3 +84,39 @@ def test_each_sheet_holds_what_its_reader_asks_for(sample_store: tuple[Store, ob
     for word in ("What to measure", "L1-N, L2-N, L1-L2", "never inside the meter enclosure", "prove dead"):
         assert word in shown["crew"], word
     assert shown["crew"].index("open neutral") < shown["crew"].index("What to measure")
+    # What counts is summed up against its target; the tables go by name and edition; what no record holds has room.
+    for word in ("sum of what counts", "target 2 %", "NEC Chapter 9 Table 8, 2011 to 2023, copper", "meter number"):
+        assert word in shown["utility"], word
+    assumed = re.search(r"For the wiring: ([^<]*)\.", shown["utility"])
+    assert assumed is not None
+    names = assumed[1].split(", ")
+    assert len(set(names)) == len(names) > 1
+
+
+def test_a_call_leads_the_crews_sheet_and_nothing_is_measured(sample_store: tuple[Store, object]) -> None:
+    """The parts of a complaint's sheet, for a call and for one that is open."""
+    told = {"alarms": [{"sentence": "The legs moved."}], "assumed": ["one thing"], "looks": [{"sentence": "Look."}]}
+    stop = Complaint(
+        "C", "S", dt.date(2025, 6, 1), "It trips", "open", "stop", "suspected neutral: safety call", None, "Stop.",
+        None, None, told,
+    )  # fmt: skip
+    unsure = replace(stop, state="cannot tell", answer="cannot tell", told=told | {"alarms": []})
+    with open_snapshot(sample_store[0]) as con:
+        case = load(con, con.execute("SELECT min(system_id) FROM system_result").fetchall()[0][0])
+        called, open_ = (as_html(Sheet("t", "s", tuple(_crew(con, case, [one])), "f")) for one in (stop, unsure))
+    assert called.index("Suspected neutral: safety call") < called.index("Before anything else")
+    assert "The legs moved." in called
+    for word in ("What to measure", "What the model expects", "Look."):
+        assert word not in called, word
+        assert word in open_, word
+    assert "Cause: cannot be told from what is known." in open_
+
+
+def test_columns_are_as_wide_as_their_words_and_leave_room_to_write() -> None:
+    pdf = FPDF()
+    pdf.set_font("helvetica", size=8)
+    rows = [("instrument", "V read", "a sentence"), ("x", "", "of many words that may well be broken " * 9)]
+    widths = _widths(pdf, rows)
+    assert widths[0] > pdf.get_string_width("instrument")
+    assert widths[1] >= BY_HAND_MM
+    assert sum(widths) == pytest.approx(pdf.epw)

@@ -17,6 +17,7 @@ from auditor.store.evidence import (
     EvidenceImported,
     events_of,
     import_evidence,
+    readings_in_turn,
     readings_of,
     systems_with_readings,
 )
@@ -345,3 +346,20 @@ def test_every_column_of_the_tables_is_described() -> None:
     for table in (READING, EVENT):
         assert all(column.about for column in table.columns)
         assert set(table.key) <= {column.name for column in table.columns}
+
+
+def test_readings_come_in_turn_as_whole_systems(store: Store) -> None:
+    """Up to three at a time: two systems of one and two, then one of four by itself, then the last."""
+    counts = (("A", 1), ("B", 2), ("C", 4), ("D", 1))
+    lines = [
+        f"{name},service,L1-L2,2025-06-01T{hour:02}:00:00Z,900,24{hour}.0"
+        for name, count in counts
+        for hour in range(count)
+    ]
+    with open_records(store) as con:
+        bring(con, store, "system_id,place,leg,start,duration_s,mean_v\n" + "\n".join(lines) + "\n")
+        frames = list(readings_in_turn(con, counts, 3))
+    assert [sorted(frame["system_id"]) for frame in frames] == [["A", "B"], ["C"], ["D"]]
+    assert sorted(frames[1]["mean_v"][0]) == [240.0, 241.0, 242.0, 243.0]
+    assert frames[0].columns == ["system_id", "place", "circuit_id", "unit", "leg", "start", "duration_s", "mean_v",
+                                 "max_v", "power_kw"]  # fmt: skip

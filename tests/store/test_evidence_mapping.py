@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from pathlib import Path
 
+import polars as pl
 import pytest
 from store_files import tally
 
@@ -50,6 +51,7 @@ def test_words_of_bits_keep_what_the_device_called_them(store: Store) -> None:
         assert tally(done) == (5, 3, 2, 0)
         rows = con.execute("SELECT unit, start, kind, words, source FROM event ORDER BY ALL").fetchall()
         told = {row["row_number"]: row["column"] for row in done.outcome.rejects.to_dicts()}
+        sentence = done.outcome.rejects.filter(pl.col("row_number") == 5)["sentence"][0]
     at = datetime(2025, 6, 1, 19, 5)
     assert rows == [
         ("A1", at, "overvoltage trip", "SunSpec Evt1 0x00000400: AC_OVER_VOLT", "gateway"),
@@ -57,6 +59,7 @@ def test_words_of_bits_keep_what_the_device_called_them(store: Store) -> None:
         ("A2", at, "not reported", "SunSpec Evt1 0xFFFFFFFF: not implemented", "gateway"),
     ]
     assert told == {5: "Evt1", 6: "When"}
+    assert sentence == "'abc' is no word of SunSpec Evt1: a whole number, such as 1024 or 0x400"
 
 
 def test_plain_text_goes_by_the_values_and_the_rest_by_what_is_said_of_it(store: Store) -> None:

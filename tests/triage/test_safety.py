@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import cmath
 import datetime as dt
+import math
 import random
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -11,24 +14,30 @@ from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, tr
 
 from auditor.triage.contrasts import in_percent
 from auditor.triage.decide import STOP, decide
-from auditor.triage.safety import far_off, moved_apart
+from auditor.triage.safety import alarms
+from auditor.triage.site import Site
 
 MINUTE = dt.timedelta(minutes=1)
 
 
-def legs(pairs: list[tuple[int, float, float]], error_v: float | None = 0.2) -> list[dict[str, object]]:
-    """Readings of both legs at the main panel, so many minutes after noon."""
+def legs(
+    read: Sequence[tuple[float, ...]], error_v: float | None = 0.2, names: Sequence[str] = ("L1-N", "L2-N")
+) -> list[dict[str, object]]:
+    """Readings of the legs at the main panel, so many minutes after noon."""
     rows = []
-    for minutes, one, two in pairs:
-        for leg, volts in (("L1-N", one), ("L2-N", two)):
+    for minutes, *all_volts in read:
+        for leg, volts in zip(names, all_volts, strict=True):
             made = reading("main panel", NOON + minutes * MINUTE, 0.0, 100.0, leg=leg, solar="off", error_v=error_v)
             rows.append(made | {"mean_v": volts, "duration_s": 10.0})
     return rows
 
 
-def of_legs(pairs: list[tuple[int, float, float]], error_v: float | None = 0.2) -> list[str]:
-    rows = in_percent(frame(legs(pairs, error_v)), SITE, POLICY)
-    return [alarm.kind for alarm in (*far_off(rows), *moved_apart(rows))]
+def of_legs(
+    read: Sequence[tuple[float, ...]], error_v: float | None = 0.2, names: Sequence[str] = ("L1-N", "L2-N"),
+    site: Site = SITE,
+) -> list[str]:  # fmt: skip
+    rows = in_percent(frame(legs(read, error_v, names)), site, POLICY)
+    return [alarm.kind for alarm in alarms(rows, [], site, POLICY)]
 
 
 @pytest.mark.parametrize(
@@ -43,6 +52,9 @@ def of_legs(pairs: list[tuple[int, float, float]], error_v: float | None = 0.2) 
         ([(0, 132.1, 118.0)], True),
         ([(0, 132.0, 118.0)], False),
         ([(0, 119.0, 107.9)], True),
+        ([(0, 70.0, 119.0)], True),
+        ([(0, 70.0, 72.0)], False),  # both far down: an outage, and no neutral
+        ([(0, 0.5, 119.0)], True),
     ],
 )
 def test_the_rule_for_a_neutral(pairs: list[tuple[int, float, float]], alarm: bool) -> None:
@@ -55,8 +67,77 @@ def test_a_meter_that_is_too_coarse_proves_no_movement() -> None:
 
 def test_twice_the_computed_drop_counts_where_it_is_known() -> None:
     rows = in_percent(frame(legs([(0, 120.0, 120.0), (5, 122.0, 118.0)])), SITE, POLICY)
-    assert moved_apart(rows) == []
-    assert [a.kind for a in moved_apart(rows, neutral_drop_v=0.9)] == ["neutral"]
+    assert alarms(rows, [], SITE, POLICY) == []
+    assert [a.kind for a in alarms(rows, [], SITE, POLICY, neutral_drop_v=0.9)] == ["neutral"]
+
+
+@pytest.mark.parametrize("names", [("A-N", "B-N"), ("A-N", "C-N"), ("1N", "2N"), ("S1-N", "S2-N"), ("X1N", "X2N")])
+def test_legs_go_by_other_names_too(names: tuple[str, str]) -> None:
+    """Meters of a split winding call its second leg C-N (IEEE 2030.5, PhaseCode 33: CN or S2N)."""
+    assert of_legs([(0, 120.0, 120.0), (5, 123.7, 116.3)], names=names) == ["neutral"]
+
+
+WYE = {"208Y/120": (208.0, 120.0, 208.0), "480Y/277": (277.0, 277.0, 480.0), "400Y/230": (230.0, 230.0, 400.0)}
+PHASES = ("A-N", "B-N", "C-N")
+
+
+def wye(service: str) -> Site:
+    """The site on three phases."""
+    unit_v, leg_v, line_v = WYE[service]
+    return replace(SITE, service=service, unit_v=unit_v, leg_v=leg_v, line_v=line_v)
+
+
+def shifted(leg_v: float, share: float, angle_deg: float) -> tuple[float, ...]:
+    """Magnitudes of the three legs with the neutral off the star point by a share of a leg, by phasors."""
+    off = cmath.rect(share * leg_v, math.radians(angle_deg))
+    return tuple(abs(cmath.rect(leg_v, -2 * math.pi * k / 3) - off) for k in range(3))
+
+
+@pytest.mark.parametrize("service", list(WYE))
+@pytest.mark.parametrize("angle_deg", [0.0, 47.0, 90.0, 180.0, 251.0])
+def test_a_neutral_of_three_phases_by_phasors(service: str, angle_deg: float) -> None:
+    site, leg_v = wye(service), WYE[service][1]
+    still = (leg_v, leg_v, leg_v)
+    for share, alarm in ((0.034, True), (0.026, False)):
+        moved = shifted(leg_v, share, angle_deg)
+        assert (of_legs([(0, *still), (5, *moved)], names=PHASES, site=site) != []) is alarm
+    # The supply or the load moves all three alike.
+    assert of_legs([(0, *still), (5, *(0.95 * v for v in still))], names=PHASES, site=site) == []
+    # Of two legs it can only be told that it is at least so much: the third is not read.
+    two = shifted(leg_v, 0.06, 30.0)[:2]
+    assert of_legs([(0, *still[:2]), (5, *two)], names=PHASES[:2], site=site) == ["neutral"]
+
+
+def test_a_high_supply_of_three_phases_is_no_neutral() -> None:
+    site = wye("400Y/230")
+    assert of_legs([(0, 254.0, 254.5, 253.6)], names=PHASES, site=site) == []
+    assert of_legs([(0, 254.0, 238.0, 231.0)], names=PHASES, site=site) == ["neutral"]
+    assert of_legs([(0, 254.0)], names=PHASES[:1], site=site) == []
+    # On legs of 120 V the rule names 132 and 108 V, whatever the others read.
+    assert of_legs([(0, 133.0, 133.0, 133.0)], names=PHASES, site=wye("208Y/120")) == ["neutral"]
+    # One conductor and its neutral are no legs that could move apart.
+    single = replace(SITE, service="230", unit_v=230.0, leg_v=230.0, line_v=230.0)
+    assert of_legs([(0, 230.0), (5, 205.0)], names=("L-N",), site=single) == []
+
+
+@pytest.mark.parametrize(
+    ("service", "leg", "volts", "percent"),
+    [
+        ("400Y/230", "A-B", 404.0, 101.0),
+        ("480Y/277", "L1-L2", 484.8, 101.0),
+        ("208Y/120", "C-N", 121.2, 101.0),
+        ("480Y/277", None, 279.77, 101.0),
+        ("208Y/120", "A", 121.2, 101.0),  # what the name leaves open, the voltage tells
+        ("208Y/120", "AC", 210.08, 101.0),
+        ("208Y/120", "phase 7", 160.0, None),
+    ],
+)
+def test_a_reading_counts_against_the_conductors_that_it_names(
+    service: str, leg: str | None, volts: float, percent: float | None
+) -> None:
+    row = reading("main panel", NOON, 0.0, 100.0, leg=leg) | {"mean_v": volts}
+    found = in_percent(frame([row]), wye(service), POLICY)["v_pct"].to_list()
+    assert found == ([] if percent is None else [pytest.approx(percent)])
 
 
 def test_a_hot_connection_needs_two_places_or_a_step() -> None:

@@ -19,7 +19,7 @@ NOMINAL_V, RATED_KW = 240.0, 9.6
 #: Entrance, feeder, home run and trunk [% at rated output].
 PARTS = (0.1, 0.4, 0.9, 0.8)
 SITE = Site(
-    system_id="S", service="120/240", unit_v=NOMINAL_V, leg_v=120.0, rated_kw=RATED_KW,
+    system_id="S", service="120/240", unit_v=NOMINAL_V, leg_v=120.0, line_v=NOMINAL_V, rated_kw=RATED_KW,
     circuits=(Circuit("1", PARTS, 20.0, 12), Circuit("2", (0.1, 0.4, 0.6, 0.5), 20.0, 12)),
     service_pct=0.9, service_whole=True, wiring_pct=2.1, target_pct=2.0, profile="P", threshold_pct=110.0,
     required=None, required_pct=None, same_profile=False, others=(), supply_pct=101.5, supply_sd_pct=1.2, sun_pct=0.6,

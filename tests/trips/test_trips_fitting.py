@@ -18,6 +18,7 @@ from auditor.prepare import prepare
 from auditor.records.evidence_casting import evidence_schema_of
 from auditor.records.evidence_schema import READING
 from auditor.trips import Evidence
+from auditor.trips.channels import FIGURES, KEYS
 from auditor.trips.evidence import measured_days
 from auditor.trips.fitting import fitted
 from auditor.trips.inputs import MONTHS_LEFT, NOISE, PEAKS, SUPPLY, inputs
@@ -64,7 +65,7 @@ def read_from(folder: Path, truth: Truth, days: slice = slice(0, 365), power: bo
 def fit_of(folder: Path, readings: pl.DataFrame) -> pl.DataFrame:
     frames = catalog(folder).frames()
     prepared = prepare(records(**PLACE), frames, RULES, AS_OF)
-    return fitted(prepared, frames, RULES, lambda system_id: readings if system_id == "S" else readings.clear())
+    return fitted(prepared, frames, RULES, [readings.group_by(KEYS).agg(FIGURES)])
 
 
 def true_trip_days(found: dict[str, float], row: dict[str, object]) -> float:
