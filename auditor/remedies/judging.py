@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from auditor.audit import Results, audit_prepared
+from auditor.audit import Results, expected_audit
 from auditor.checks import CHECKS, Check
 from auditor.checks.base import known
 from auditor.checks.terms import number
@@ -53,7 +53,7 @@ def situated(
 ) -> Situation:
     """Audit systems and keep what the audit saw of them."""
     prepared = prepare(records, catalog, policy, as_of)
-    results = audit_prepared(records, prepared, catalog, policy, as_of, tables, evidence)
+    results = expected_audit(prepared, catalog, policy, as_of, tables, evidence, shares=True)
     return Situation(records, prepared, results, catalog, policy, evidence)
 
 
@@ -141,7 +141,7 @@ def judged_candidates(root: Situation, laid: Laid, as_of: date, tables: Tables |
     """
     prepared = prepare(laid.records, root.catalog, root.policy, as_of)
     known = _evidence_of(root, laid)
-    results = audit_prepared(laid.records, prepared, root.catalog, root.policy, as_of, tables, known)
+    results = expected_audit(prepared, root.catalog, root.policy, as_of, tables, known)
     loss = pl.Series("wire_loss_w", wiring_loss_w(prepared, laid.records.unit, root.catalog)).fill_nan(None)
     after = _fails(results).join(_broken(root, laid, results), on="system_id", how="left")
     after = after.join(prepared.system.select("system_id", loss), on="system_id", how="left")
