@@ -92,7 +92,7 @@ def system_results(
 
 
 def expected_results(table: Table, systems: Systems, shares: bool = False) -> dict[str, FloatArray]:
-    """EXPECTED of systems that share a table, and SHARES if wanted: the columns of `system_results`, a quarter of its work.
+    """EXPECTED, and SHARES if wanted, of systems that share a table: as in `system_results`, at a quarter of its work.
 
     What stands in both is equal to the last bit.
     """

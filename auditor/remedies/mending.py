@@ -10,13 +10,21 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from auditor.audit import Results
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records, prepare
+from auditor.prepare import Frames, Records
 from auditor.remedies import BY_NAME, EFFORTS, REMEDIES
 from auditor.remedies.base import CANDIDATE, LIKELY_TRIP_DAYS, Proposal, Remedy, Situation
 from auditor.remedies.candidates import Laid, chosen, first_laid, next_laid, together
-from auditor.remedies.judging import BIT, FIGURES, before, check_names, judged_candidates, named, situated
+from auditor.remedies.judging import (
+    BIT,
+    FIGURES,
+    as_judged,
+    before,
+    check_names,
+    judged_candidates,
+    named,
+    situated,
+)
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -94,23 +102,20 @@ def work_out(
     proposals = [(remedy, remedy.propose(root)) for remedy in REMEDIES]
     judge = partial(judged_candidates, root, as_of=as_of, tables=tables)
     laid = [first_laid(records, _parted(proposals, pl.col("enough")))]
-    results, table = judge(laid[0])
-    found = [table]
-    left = _unmended(table, was)
+    lots = [judge(laid[0])]
+    left = _unmended(lots[0].table, was)
     if left.height:
         # What is not enough by itself is a base for a second remedy, where nothing else is enough.
         short = pl.col("enough").not_() & pl.col("system_id").is_in(left["root"].implode())
-        laid.append(first_laid(records, _parted(proposals, short), table.height))
-        others, table = judge(laid[1])
-        found.append(table)
-        judged_so_far = pl.concat(found)
-        base = chosen(together(laid), _bases(judged_so_far, left, was))
+        laid.append(first_laid(records, _parted(proposals, short), lots[0].table.height))
+        lots.append(judge(laid[1]))
+        judged = pl.concat([lot.table for lot in lots])
+        base = chosen(together(laid), _bases(judged, left, was))
         if base.candidate.height:
-            situation = _situation_of(base, _joined(results, others), root, as_of)
-            laid.append(next_laid(base, _following(situation, judged_so_far), judged_so_far.height))
-            found.append(judge(laid[2])[1])
+            laid.append(next_laid(base, _following(as_judged(base, lots, root), judged), judged.height))
+            lots.append(judge(laid[2]))
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
-    told = _told(pl.concat(found), was, grows, cleared)
+    told = _told(pl.concat([lot.table for lot in lots]), was, grows, cleared)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))
 
@@ -118,10 +123,6 @@ def work_out(
 def _parted(proposals: Sequence[tuple[Remedy, Proposal]], condition: pl.Expr) -> list[tuple[Remedy, Proposal]]:
     """The proposals with those candidates alone for which a condition holds."""
     return [(remedy, replace(each, candidate=each.candidate.filter(condition))) for remedy, each in proposals]
-
-
-def _joined(one: Results, other: Results) -> Results:
-    return Results(pl.concat([one.circuit, other.circuit]), pl.concat([one.system, other.system]))
 
 
 def _unmended(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
@@ -146,17 +147,6 @@ def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.Dat
     rows = rows.filter((pl.col("rise") < pl.col("was_rise")).fill_null(False))
     ranked = rows.sort("root", "rise", "clone").with_columns(pl.int_range(pl.len()).over("root").alias("_rank"))
     return ranked.filter(pl.col("_rank") < BASES).select("clone")
-
-
-def _situation_of(base: Laid, results: Results, root: Situation, as_of: date) -> Situation:
-    """The candidates that a second remedy is tried on, as they were judged."""
-    ids = base.candidate.select(pl.col("clone").alias("system_id"))
-    circuit, system = (
-        frame.join(ids, on="system_id", how="semi", maintain_order="left")
-        for frame in (results.circuit, results.system)
-    )
-    prepared = prepare(base.records, root.catalog, root.policy, as_of)
-    return Situation(base.records, prepared, Results(circuit, system), root.catalog, root.policy)
 
 
 def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, Proposal]]:

@@ -49,6 +49,9 @@ COLUMNS = (
     "supply_site_pct", "neighbours_sun_pct", *LOG_FIGURES, "supply_from", "output_from", "trip_profile",
     "trip_assumed", "trip_missing",
 )  # fmt: skip
+#: Inputs of a system as the table takes them, and those that go with what the sun adds.
+PLAIN = ("level_pct", "site_pct", "units", "sensing_pct")
+WITH_SUN = ("beta_pct", "beta_sd_pct", "service_pct", "wiring_pct", "target_pct", "rated_kw")
 _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level", "beta_pct": "neighbours' sun",
           "service_pct": "service", "sensing_pct": "sensing error", "sigma_pct": "spread of the supply within a day",
           "rho": "how slowly the supply changes"}  # fmt: skip
@@ -105,7 +108,7 @@ def expected_outlook(
     """
     evidence = evidence or Evidence()
     found = inputs(prepared, catalog, policy, evidence)
-    frame, window = found.frame, window_days(as_of)
+    frame, window = found.frame.select("system_id", *FACTS, *PLAIN, *WITH_SUN), window_days(as_of)
     logs = _logs(frame["system_id"], catalog, policy, as_of, tables, evidence)
     names = (*EXPECTED, *SHARES) if shares else EXPECTED
     figures = {name: np.full(frame.height, np.nan) for name in names}
@@ -206,7 +209,7 @@ def groups(found: Inputs, policy: Policy) -> list[Group]:
     """The rows that share a table, and what that table is made of; rows that miss an input have none."""
     frame = found.frame
     rows = np.flatnonzero((frame["missing"] == "").to_numpy())
-    part = frame[rows]
+    part = frame.select("settings", "supply", *FACTS)[rows]
     keys = plane_classes(*(column(part, name) for name in FACTS))
     number = np.column_stack([column(part, "settings"), column(part, "supply"), keys]).astype(np.int64)
     distinct, of_row = np.unique(number, axis=0, return_inverse=True)
@@ -228,10 +231,8 @@ def _own_plane(frame: pl.DataFrame, row: int) -> ClassInputs:
 
 def systems_of(part: pl.DataFrame, factor: FloatArray) -> Systems:
     """The systems of a table, what the sun adds times `factor`; energy goes with it too."""
-    plain = ("level_pct", "site_pct", "units", "sensing_pct")
-    with_sun = ("beta_pct", "beta_sd_pct", "service_pct", "wiring_pct", "target_pct", "rated_kw")
     return Systems(
-        **{name: column(part, name) for name in plain}, **{name: column(part, name) * factor for name in with_sun}
+        **{name: column(part, name) for name in PLAIN}, **{name: column(part, name) * factor for name in WITH_SUN}
     )
 
 
