@@ -123,8 +123,11 @@ def _fails(results: Results) -> pl.DataFrame:
 
 
 def _may_grow(laid: Laid, results: Results, prepared: Prepared) -> pl.DataFrame:
-    """By clone, by how much the home runs may grow at most until a circuit misses the target [m]."""
-    per_m = number("home_run_rise_pct") / number("home_run_length_m")
+    """By clone, by how much the home runs may grow at most until a circuit misses the target [m].
+
+    Of a home run in several pieces nobody can say which one grows: there it is unknown.
+    """
+    per_m = pl.when(pl.col("home_run_runs") == 1).then(number("home_run_rise_pct") / number("home_run_length_m"))
     room = (number("rise_target_pct") - number("total_rise_pct")) / per_m
     grows = laid.grows.rename({"clone": "system_id"})
     rows = prepared.circuit.join(grows, on=["system_id", "circuit_id"], how="semi")
