@@ -52,6 +52,17 @@ def systems_to_mend(con: Connection) -> list[str]:
     return [row[0] for row in rows]
 
 
+def safety_calls(con: Connection) -> dict[str, str]:
+    """The systems of a snapshot with an open complaint that is a safety call, and the complaint's id."""
+    try:
+        rows = con.execute(
+            "SELECT system_id, min(complaint_id) FROM triage WHERE state = 'stop' GROUP BY system_id"
+        ).fetchall()
+    except duckdb.CatalogException:
+        return {}  # a snapshot of before there were complaints
+    return {str(system): str(complaint) for system, complaint in rows}
+
+
 def _read(con: Connection, table: Table, ids: Sequence[str]) -> pl.DataFrame:
     columns = ", ".join(quoted(column.name) for column in table.columns)
     keys = ", ".join(quoted(key) for key in table.key)
@@ -105,13 +116,13 @@ def work_out_all(
         if progress:
             progress(min(len(found) * BATCH_SYSTEMS, len(ids)), len(ids))
 
-    evidence = snapshot_evidence(con)
+    evidence, called = snapshot_evidence(con), safety_calls(con)
     with ThreadPoolExecutor(WORKERS) as pool:
         for held in _batches(con, ids):
             known = evidence.between(*_ends(held))
             if len(waiting) == WORKERS:
                 take()
-            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known))
+            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known, called))
         while waiting:
             take()
     table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))
@@ -125,9 +136,10 @@ def work_out_one(
     as_of: date,
     tables: Tables | None = None,
     evidence: Evidence | None = None,
+    called: Collection[str] = (),
 ) -> Candidates:
     """Work the candidates of one system out, with their records."""
-    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence)
+    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence, called=called)
 
 
 def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:

@@ -12,7 +12,7 @@ from rich.table import Table
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
-from auditor.mend import keep, store_prices, systems_to_mend, told, work_out_all
+from auditor.mend import keep, safety_calls, store_prices, systems_to_mend, told, work_out_all
 from auditor.remedies.mending import Candidates
 from auditor.remedies.prices import load_prices
 from auditor.reports.export import export_frame, require_suffix
@@ -96,6 +96,13 @@ def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str
     for system in wanted:
         if system not in known:
             raise AuditorError(f"{system}: this run holds no such system.")
+    called = safety_calls(con)
+    for system in cleared:
+        if system in called:
+            raise AuditorError(
+                f"{system}: a safety call stands open (complaint {called[system]}), so it is not cleared. See: auditor"
+                f" triage {called[system]}"
+            )
     with show.progress("Working remedies out") as advance:
         tables = Tables(place.root / "tables", advance.table_made)
         return work_out_all(con, sorted(set(ids)), tables=tables, cleared=cleared, progress=advance)

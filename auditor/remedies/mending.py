@@ -55,7 +55,7 @@ INNER: dict[str, pl.DataType] = {
 }  # fmt: skip
 
 HELD = "neutral and connections first: until they are known to be sound, no setting is changed"
-UNJUDGED = "no audit can judge it"
+CALLED = "a safety call stands open: a suspected neutral or hot connection comes before any other work"
 
 
 @dataclass(frozen=True)
@@ -88,12 +88,13 @@ def work_out(
     tables: Tables | None = None,
     cleared: Collection[str] = (),
     evidence: Evidence | None = None,
+    called: Collection[str] = (),
 ) -> Candidates:
     """Return the candidates of every system that fails what wiring, panel or settings mend, or is likely to trip.
 
     `evidence` is what was measured and reported of them, and `cleared` names the systems whose neutral and connections
-    are known to be sound. A system's candidates depend on its own records and evidence alone. Rows are sorted by system
-    and candidate.
+    are known to be sound. For those that are `called`, with a safety call, nothing is proposed. A system's candidates
+    depend on its own records and evidence alone. Rows are sorted by system and candidate.
     """
     for remedy in REMEDIES:
         catalog = remedy.catalog(catalog) if remedy.catalog else catalog
@@ -115,7 +116,7 @@ def work_out(
             laid.append(next_laid(base, _following(as_judged(base, lots, root), judged), judged.height))
             lots.append(judge(laid[2]))
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
-    told = _told(pl.concat([lot.table for lot in lots]), was, grows, cleared)
+    told = _told(pl.concat([lot.table for lot in lots]), was, grows, cleared, called)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))
 
@@ -171,14 +172,17 @@ def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, 
     return found
 
 
-def _told(table: pl.DataFrame, was: pl.DataFrame, grows: pl.DataFrame, cleared: Collection[str]) -> pl.DataFrame:
+def _told(
+    table: pl.DataFrame, was: pl.DataFrame, grows: pl.DataFrame, cleared: Collection[str], called: Collection[str]
+) -> pl.DataFrame:
     """The table in its columns: what was and what would be, whether it is proposed, and whether it helps."""
     old = was.rename({c: f"was_{c}" for c in was.columns if c not in ("system_id", "rise_target_pct")})
     frame = table.join(old, left_on="root", right_on="system_id", how="left", maintain_order="left")
     col = pl.col
     broken, settings = col("worse").fill_null(0) != 0, col("settings") & col("root").is_in(list(cleared)).not_()
     frame = frame.with_columns(check_names(frame["worse"]).alias("_worse")).with_columns(
-        pl.when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
+        pl.when(col("root").is_in(list(called))).then(pl.lit(CALLED))
+        .when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
         .alias("why_not"),
         (col("was_fails") & (col("fails") ^ 0xFFFFFFFF)).alias("_mended"),
         col("trip_days").alias("_days"),

@@ -9,7 +9,7 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from auditor.mend import kept, store_prices, told, work_out_one
+from auditor.mend import kept, safety_calls, store_prices, told, work_out_one
 from auditor.one_system import Case, load
 from auditor.one_system.profile import profile
 from auditor.remedies.base import LIKELY_TRIP_DAYS
@@ -70,7 +70,9 @@ def _kept(context: Context, system_id: str) -> pl.DataFrame | None:
 
 def _worked_out(context: Context, case: Case) -> Candidates:
     tables = Tables(context.store.root / "tables")
-    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables, case.evidence)
+    with context.snapshots.cursor() as con:
+        called = safety_calls(con)
+    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables, case.evidence, called)
 
 
 def _body(table: pl.DataFrame, wanted: str | None) -> list[Any]:
