@@ -9,7 +9,7 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from auditor.mend import kept, safety_calls, store_prices, told, work_out_one
+from auditor.mend import kept, prices_since, safety_calls, store_prices, told, work_out_one
 from auditor.one_system import Case, load
 from auditor.one_system.profile import profile
 from auditor.remedies.base import LIKELY_TRIP_DAYS
@@ -38,9 +38,13 @@ ABOUT = (
 def section(context: Context, case: Case, search: str) -> Component:
     """The candidates where they are kept with the run; else a button that works them out."""
     inside: list[Any] = [html.H2("What would mend it", id="remedies")]
-    held = _kept(context, case.system_id)
+    with context.snapshots.cursor() as con:
+        held = kept(context.store, con)
     if held is not None:
-        inside.append(html.Div(_body(held, asked_for(search).get(OWN)), id="remedies-body"))
+        table = held.table.filter(pl.col("system_id") == case.system_id).collect()
+        stale = prices_since(context.store, held)
+        inside += [components.note(stale, "warning")] if stale else []
+        inside.append(html.Div(_body(table, asked_for(search).get(OWN)), id="remedies-body"))
     elif not _wanting(case):
         inside.append(html.P("It fails no check and is not likely to trip: there is nothing to mend."))
     else:
@@ -59,13 +63,6 @@ def _wanting(case: Case) -> bool:
     """Whether the system fails a check or is likely to trip."""
     row = case.results.system.row(0, named=True)
     return row["verdict"] == "fail" or (row.get("trip_days_per_year") or 0.0) >= LIKELY_TRIP_DAYS
-
-
-def _kept(context: Context, system_id: str) -> pl.DataFrame | None:
-    """The system's rows of the table that is kept for the run that is shown; None where none is."""
-    with context.snapshots.cursor() as con:
-        found = kept(context.store, con)
-    return None if found is None else found[0].filter(pl.col("system_id") == system_id).collect()
 
 
 def _worked_out(context: Context, case: Case) -> Candidates:
