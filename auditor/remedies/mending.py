@@ -25,6 +25,7 @@ from auditor.remedies.judging import (
     named,
     situated,
 )
+from auditor.remedies.left_out import NONE, left_out, why_none
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -116,7 +117,9 @@ def work_out(
             laid.append(next_laid(base, _following(as_judged(base, lots, root), judged), judged.height))
             lots.append(judge(laid[2]))
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
-    told = _told(pl.concat([lot.table for lot in lots]), was, grows, cleared, called)
+    table = pl.concat([lot.table for lot in lots])
+    table = pl.concat([table, left_out(root, table["root"])], how="diagonal")
+    told = _told(table, was, grows, cleared, called)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))
 
@@ -180,8 +183,12 @@ def _told(
     frame = table.join(old, left_on="root", right_on="system_id", how="left", maintain_order="left")
     col = pl.col
     broken, settings = col("worse").fill_null(0) != 0, col("settings") & col("root").is_in(list(cleared)).not_()
-    frame = frame.with_columns(check_names(frame["worse"]).alias("_worse")).with_columns(
+    frame = frame.with_columns(
+        check_names(frame["worse"]).alias("_worse"),
+        pl.when(col("remedy") == NONE).then(why_none(frame["was_fails"])).otherwise("left_why").alias("left_why"),
+    ).with_columns(
         pl.when(col("root").is_in(list(called))).then(pl.lit(CALLED))
+        .when(col("left_why").is_not_null()).then("left_why")
         .when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
         .alias("why_not"),
         (col("was_fails") & (col("fails") ^ 0xFFFFFFFF)).alias("_mended"),

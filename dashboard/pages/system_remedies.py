@@ -114,6 +114,8 @@ def _sentence(rows: list[dict[str, Any]]) -> str:
 
 
 def _pair(row: dict[str, Any], before: str, after: str, unit: str, decimals: int) -> Any:
+    if row["effort"] is None:  # it is not laid out
+        return components.NOTHING
     old, new = (components.number(row[name], unit, decimals) for name in (before, after))
     return old if old == new else [f"{old} → ", html.B(new)]
 
@@ -139,10 +141,13 @@ def _cost(row: dict[str, Any]) -> Any:
 
 
 def _what(row: dict[str, Any]) -> list[Any]:
+    done = f"{row['done'][:1].upper()}{row['done'][1:]}."
+    if row["verify_first"] is None:
+        return [done]
     grows = row["home_run_may_grow_m"]
     room = f" The home run may grow by {grows:.1f} m until the target is missed." if grows is not None else ""
     return [
-        f"{row['done'][:1].upper()}{row['done'][1:]}.{room}",
+        f"{done}{room}",
         html.Details(
             [
                 html.Summary("verify first"),

@@ -48,7 +48,19 @@ def test_a_piece_of_unknown_size_leaves_the_run_as_it_is(tmp_path: Path) -> None
         run("home run", 1, length_m=30.0, size=None, **WIRES | {"run_order": 2}),
     ]
     found = candidates(tmp_path, [system()], [circuit(inverter_count=25, first_section_m=1.0)], pieces)
-    assert found.table.filter(remedy="home-run-size").height == 0
+    row = of(found, "home-run-size")
+    assert row["why_not"] == "circuit 1: size or material of its home run is not known"
+    assert not row["proposed"] and not row["helps"] and row["effort"] is None and row["rise_after_pct"] is None
+    assert found.table["candidate"].to_list() == [1, 2, 3, 4]  # what is not laid out comes last
+    assert found.table["remedy"].to_list()[-1] == "home-run-size"
+
+
+def test_what_none_of_them_mends_is_said(tmp_path: Path) -> None:
+    """A string that is too high at the lowest temperature is nothing for wires, panel or settings."""
+    runs = [run("home run", 1, length_m=1.0, **WIRES), run("feeder", **WIRES)]
+    cold = candidates(tmp_path, [system(low_design_temp_c=-60.0)], [circuit(first_section_m=1.0)], runs)
+    (row,) = cold.table.rows(named=True)
+    assert row["remedy"] == "none" and row["why_not"].startswith("none of them mends module-cold-voltage")
 
 
 def test_a_feeder_in_two_pieces_is_enlarged_as_a_whole(tmp_path: Path) -> None:
