@@ -151,26 +151,41 @@ def audit(
     measured and reported of these systems, None where nothing was. `tables` only keeps what has been worked out before.
     The results depend on the other arguments alone.
     """
-    return audit_prepared(records, prepare(records, catalog, policy, as_of), catalog, policy, as_of, tables, evidence)
+    # Slow to load; a command that audits nothing does without.
+    from auditor.trips import MEMORY, outlook
+
+    prepared = prepare(records, catalog, policy, as_of)
+    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence)
+    return _results(_judge(prepared, policy), trips, suspicions(Batch(records, prepared, policy, as_of)))
 
 
-def audit_prepared(
-    records: Records,
+def expected_audit(
     prepared: Prepared,
     catalog: Frames,
     policy: Policy,
     as_of: date,
     tables: Tables | None = None,
     evidence: Evidence | None = None,
+    shares: bool = False,
 ) -> Results:
-    """Judge systems that `prepare` has prepared: the audit for whoever needs the prepared frames, too."""
-    # Slow to load; a command that audits nothing does without.
-    from auditor.trips import COLUMNS, MEMORY, outlook
+    """Judge systems that `prepare` has prepared as `audit` does, with what is expected of trips and energy alone.
 
-    judged = _judge(prepared, policy)
-    circuit, system = judged.circuit, judged.system
-    trips = outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence)
-    system = system.drop(COLUMNS, strict=False).join(trips, on="system_id", how="left", maintain_order="left")
+    Of the trip columns those of `expected_outlook` are there. Values that can hardly be meant are not looked for.
+    """
+    from auditor.trips import MEMORY, expected_outlook
+
+    return _results(
+        _judge(prepared, policy),
+        expected_outlook(prepared, catalog, policy, as_of, tables or MEMORY, evidence, shares),
+        pl.DataFrame(schema=SCHEMA),
+    )
+
+
+def _results(judged: Judged, trips: pl.DataFrame, warning: pl.DataFrame) -> Results:
+    """The results in their columns."""
+    circuit, of_trips = judged.circuit, trips.columns[1:]
+    system = judged.system.drop(of_trips, strict=False)
+    system = system.join(trips, on="system_id", how="left", maintain_order="left")
     circuit_checks = [c for check in _at_level("circuit") for c in _columns(check, circuit)]
     system_checks = [f"{check.column}_verdict" for check in _at_level("circuit")]
     for check in (*_at_level("feeder"), *_at_level("system")):
@@ -179,6 +194,6 @@ def audit_prepared(
     tail = ("fails", "unknowns", "rests_on_assumptions")
     return Results(
         circuit.select(*CIRCUIT_COLUMNS, "missing_bits", "assumed_bits", *circuit_checks),
-        system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *COLUMNS, *system_checks),
-        suspicions(Batch(records, prepared, policy, as_of)),
+        system.select(SYSTEM_COLUMNS[0], "verdict", *tail, *SYSTEM_COLUMNS[1:], *of_trips, *system_checks),
+        warning,
     )

@@ -6,6 +6,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,7 +23,7 @@ from auditor.records.schema import TABLES, Table
 from auditor.remedies.base import LIKELY_TRIP_DAYS
 from auditor.remedies.choosing import with_choice
 from auditor.remedies.mending import INNER, Candidates, work_out
-from auditor.remedies.prices import Prices, load_prices, priced
+from auditor.remedies.prices import Prices, changes, load_prices, priced
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection, quoted
 from auditor.store.snapshot import snapshot_numbers
@@ -36,6 +37,8 @@ WORKERS = min(4, os.cpu_count() or 1)
 
 #: The price file that a store holds, where it holds one.
 PRICES = "prices.toml"
+#: So many changes of prices are named.
+TOLD_CHANGES = 4
 
 Progress = Callable[[int, int], None]
 
@@ -50,6 +53,17 @@ def systems_to_mend(con: Connection) -> list[str]:
     except duckdb.BinderException as error:
         raise AuditorError("This run holds no expected trips. Make one that does: auditor audit") from error
     return [row[0] for row in rows]
+
+
+def safety_calls(con: Connection) -> dict[str, str]:
+    """The systems of a snapshot with an open complaint that is a safety call, and the complaint's id."""
+    try:
+        rows = con.execute(
+            "SELECT system_id, min(complaint_id) FROM triage WHERE state = 'stop' GROUP BY system_id"
+        ).fetchall()
+    except duckdb.CatalogException:
+        return {}  # a snapshot of before there were complaints
+    return {str(system): str(complaint) for system, complaint in rows}
 
 
 def _read(con: Connection, table: Table, ids: Sequence[str]) -> pl.DataFrame:
@@ -105,13 +119,13 @@ def work_out_all(
         if progress:
             progress(min(len(found) * BATCH_SYSTEMS, len(ids)), len(ids))
 
-    evidence = snapshot_evidence(con)
+    evidence, called = snapshot_evidence(con), safety_calls(con)
     with ThreadPoolExecutor(WORKERS) as pool:
         for held in _batches(con, ids):
             known = evidence.between(*_ends(held))
             if len(waiting) == WORKERS:
                 take()
-            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known))
+            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known, called))
         while waiting:
             take()
     table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))
@@ -125,9 +139,10 @@ def work_out_one(
     as_of: date,
     tables: Tables | None = None,
     evidence: Evidence | None = None,
+    called: Collection[str] = (),
 ) -> Candidates:
     """Work the candidates of one system out, with their records."""
-    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence)
+    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence, called=called)
 
 
 def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:
@@ -151,6 +166,22 @@ def _run_of(con: Connection) -> tuple[int, str]:
     return int(number), str(content)
 
 
+@dataclass(frozen=True)
+class Kept:
+    """The table of remedies that is kept for a run: its file, the prices that it rests on, and its `mark`, which no
+    other table has.
+    """
+
+    path: Path
+    mark: int
+    prices: Prices | None
+
+    @property
+    def table(self) -> pl.LazyFrame:
+        """The table, not read yet."""
+        return pl.scan_parquet(self.path)
+
+
 def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | None) -> Path:
     """Keep the table of all systems of a snapshot for the pages; tables of runs that are gone go with it.
 
@@ -158,10 +189,11 @@ def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | No
     """
     run, content = _run_of(con)
     path = _place(store, run)
+    about = {"price_file": prices.model_dump_json() if prices else "", "content_hash": content}
     try:
         path.parent.mkdir(exist_ok=True)
         part = path.with_suffix(f".{os.getpid()}.part")
-        table.write_parquet(part, metadata={"prices": prices.name if prices else "", "content_hash": content})
+        table.write_parquet(part, metadata=about)
         part.replace(path)
         held = {_place(store, number) for number in snapshot_numbers(store)}
         for other in set(path.parent.glob("audit-*.parquet")) - held:
@@ -171,12 +203,32 @@ def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | No
     return path
 
 
-def kept(store: Store, con: Connection) -> tuple[pl.LazyFrame, str] | None:
-    """The table kept for a snapshot and the name of the prices it rests on, empty without; None where none is kept."""
+def kept(store: Store, con: Connection) -> Kept | None:
+    """The table kept for a snapshot; None where none is, or one that this version cannot read."""
     run, content = _run_of(con)
     path = _place(store, run)
     try:
-        about = pl.read_parquet_metadata(path)
-        return (pl.scan_parquet(path), about["prices"]) if about["content_hash"] == content else None
-    except (OSError, KeyError, pl.exceptions.ComputeError):
+        about, mark = pl.read_parquet_metadata(path), path.stat().st_mtime_ns
+        prices = Prices.model_validate_json(about["price_file"]) if about["price_file"] else None
+    except (OSError, KeyError, ValueError, pl.exceptions.ComputeError):
         return None
+    return Kept(path, mark, prices) if about["content_hash"] == content else None
+
+
+def prices_since(store: Store, found: Kept) -> str | None:
+    """What the store's price file says otherwise than the prices that a kept table rests on; None where nothing."""
+    again = f"Work them out again: auditor mend --all --store {store.root}"
+    try:
+        now = store_prices(store)
+    except AuditorError as error:
+        return f"The store's price file cannot be read, and these costs are older than it. {error}"
+    if now is None:
+        return None  # those that were named on the command line still hold
+    if found.prices is None:
+        return f"The store has a price file by now, and these remedies have no costs. {again}"
+    new = changes(found.prices, now)
+    if not new:
+        return None
+    more = f" and {len(new) - TOLD_CHANGES} more" if len(new) > TOLD_CHANGES else ""
+    told = "; ".join(new[:TOLD_CHANGES])
+    return f"These costs are stale: the store's price file says otherwise by now of {told}{more}. {again}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import polars as pl
 import typer
@@ -12,7 +12,7 @@ from rich.table import Table
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
-from auditor.mend import keep, store_prices, systems_to_mend, told, work_out_all
+from auditor.mend import keep, safety_calls, store_prices, systems_to_mend, told, work_out_all
 from auditor.remedies.mending import Candidates
 from auditor.remedies.prices import load_prices
 from auditor.reports.export import export_frame, require_suffix
@@ -96,14 +96,23 @@ def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str
     for system in wanted:
         if system not in known:
             raise AuditorError(f"{system}: this run holds no such system.")
+    called = safety_calls(con)
+    for system in cleared:
+        if system in called:
+            raise AuditorError(
+                f"{system}: a safety call stands open (complaint {called[system]}), so it is not cleared. See: auditor"
+                f" triage {called[system]}"
+            )
     with show.progress("Working remedies out") as advance:
         tables = Tables(place.root / "tables", advance.table_made)
         return work_out_all(con, sorted(set(ids)), tables=tables, cleared=cleared, progress=advance)
 
 
-def _change(before: float | None, after: float | None, digits: int, unit: str) -> str:
-    """A figure before and after; what is not known is a question mark."""
-    one, other = ("?" if value is None else f"{value:.{digits}f}" for value in (before, after))
+def _change(row: dict[str, Any], before: str, after: str, digits: int, unit: str) -> str:
+    """A figure before and after; what is not known is a question mark, and nothing where nothing is laid out."""
+    if row["effort"] is None:
+        return ""
+    one, other = ("?" if row[name] is None else f"{row[name]:.{digits}f}" for name in (before, after))
     return f"{one} > {other}{unit}" if one != other or one == "?" else f"{one}{unit}"
 
 
@@ -125,8 +134,8 @@ def _candidates(rows: pl.DataFrame) -> Table:
         more = f"; the home run may grow by {grows:.1f} m" if grows is not None else ""
         table.add_row(
             str(row["candidate"]), show.safe(row["done"] + more),
-            _change(row["rise_before_pct"], row["rise_after_pct"], 2, " %"),
-            _change(row["trip_days_before"], row["trip_days_after"], 1, ""), row["effort"], _money(row), said,
+            _change(row, "rise_before_pct", "rise_after_pct", 2, " %"),
+            _change(row, "trip_days_before", "trip_days_after", 1, ""), row["effort"], _money(row), said,
         )  # fmt: skip
     return table
 
@@ -152,6 +161,7 @@ def _of_systems(table: pl.DataFrame, ids: list[str]) -> None:
 
 
 def _summary(table: pl.DataFrame, place: Store) -> None:
+    table = table.filter(pl.col("effort").is_not_null())  # the others say why there is none
     systems = table["system_id"].n_unique()
     chosen = table.filter(pl.col("choice").is_not_null())
     show.plain(

@@ -55,15 +55,15 @@ def trip_results(table: Table, places: Places) -> dict[str, FloatArray]:
     The answer grows with the level, so its quantiles over sites are the answers at the level's.
     """
     mean = trip_days(table, places)
-    found = {"mean": _figures(mean)}
+    found = {"mean": figures(mean)}
     known = replace(places, site_pct=np.zeros_like(places.site_pct))
     for name, z in (("median", 0.0), ("low", -Z_80), ("high", Z_80)):
         there = replace(known, level_pct=places.level_pct + z * places.site_pct)
-        found[name] = _figures(trip_days(table, there))
+        found[name] = figures(trip_days(table, there))
     chance = _interpolated(table, _needed(table.chance), places, places.site_pct**2, (0, 1))
     found |= {"chance_year": chance_of(chance[0]), "chance_30d": chance_of(chance[1])}
     ratios = _ratios(table, places, ("trips", "episodes"))
-    return found | {name: _figures(mean * ratio) for name, ratio in ratios.items()}
+    return found | {name: figures(mean * ratio) for name, ratio in ratios.items()}
 
 
 def month_hazards(table: Table, hazard: Block, places: Places) -> FloatArray:
@@ -95,7 +95,7 @@ def loss_results(
         found["curtailed_h"] = np.exp(_interpolated(table, table.curtailed, places, variance, (0,))[0])
     for name, ratio in _ratios(table, places, tuple(n for n in names if found[n].any() and n != "over_h")).items():
         found[name] = found[name] * np.minimum(ratio, 1.0)
-    return {name: _figures(values) for name, values in found.items()}
+    return {name: figures(values) for name, values in found.items()}
 
 
 def _ratios(table: Table, places: Places, names: tuple[str, ...]) -> dict[str, FloatArray]:
@@ -114,7 +114,7 @@ def _needed(block: Block | None) -> Block:
     return block
 
 
-def _figures(values: FloatArray) -> FloatArray:
+def figures(values: FloatArray) -> FloatArray:
     """What lies at the table's floor is nothing."""
     return np.where(values < NOTHING, 0.0, values)
 

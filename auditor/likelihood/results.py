@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
-from auditor.likelihood.attribution import PARTS, shares
+from auditor.likelihood.attribution import PARTS
+from auditor.likelihood.attribution import shares as shapley_shares
 from auditor.likelihood.inputs import Systems
-from auditor.likelihood.lookup import Places, loss_results, lost_hours, trip_days, trip_results
+from auditor.likelihood.lookup import Places, figures, loss_results, lost_hours, trip_days, trip_results
 from auditor.likelihood.table import Table
 from auditor.likelihood.units import QUANTILES, largest_offset, unit_at
 
@@ -33,6 +34,9 @@ OWN_INPUT = {
 #: effect moves like the site's spread, as the mean asks for both together only.
 MOVABLE = ("level_pct", "site_pct", "beta_pct", "service_pct", "wiring_pct", "sensing_pct", "day_pct")
 NOMINAL_PCT = 100.0
+#: What `expected_results` tells.
+EXPECTED = ("trip_days_per_year", "lost_kwh_per_year", "curtailed_kwh_per_year")
+SHARES = tuple(f"{part}_share" for part in PARTS)
 
 
 @dataclass(frozen=True)
@@ -71,26 +75,54 @@ def system_results(
 ) -> SystemResults:
     """All columns for systems that share a table; band_edges are rising boundaries of the trip-days a year."""
     missing = {field.name: np.isnan(getattr(systems, field.name)) for field in fields(systems)}
-    unknown = np.zeros(systems.size, dtype=np.bool_)
-    for name in NEEDED:
-        unknown |= missing[name]
-    filled = Systems(**{field.name: np.nan_to_num(getattr(systems, field.name)) for field in fields(systems)})
+    filled, unknown = _filled(systems)
     columns = {**_trip_columns(table, filled), **_loss_columns(table, filled), **_headrooms(table, filled)}
     mean = columns["trip_days_per_year"]
     some = np.nonzero(mean > 0.0)[0]
     columns |= _scattered(_counterfactuals(table, _rows(filled, some), mean[some]), some, systems.size)
     mover = np.full(systems.size, "", dtype="<U32")
     mover[some] = _most_sensitive(table, _rows(filled, some), assumptions, some)
-    for name, values in columns.items():
-        lacking = unknown | missing[OWN_INPUT[name]] if name in OWN_INPUT else unknown
-        columns[name] = np.where(lacking, np.nan, values)
     band = np.searchsorted(np.array(band_edges), mean, side="right").astype(np.int64)
     return SystemResults(
-        columns=columns,
+        columns=_known(columns, systems, unknown),
         band=np.where(unknown, -1, band),
         most_sensitive_input=np.where(unknown, "", mover),
         missing={name: absent for name, absent in missing.items() if absent.any()},
     )
+
+
+def expected_results(table: Table, systems: Systems, shares: bool = False) -> dict[str, FloatArray]:
+    """EXPECTED, and SHARES if wanted, of systems that share a table: as in `system_results`, at a quarter of its work.
+
+    What stands in both is equal to the last bit.
+    """
+    filled, unknown = _filled(systems)
+    mean, places = _trip_days(table, filled), true_voltage(table.trip_output, filled)
+    columns = {
+        "trip_days_per_year": figures(mean),
+        "lost_kwh_per_year": _lost_hours(table, filled, places) * filled.rated_kw,
+        "curtailed_kwh_per_year": loss_results(table, places, ("curtailed_h",))["curtailed_h"] * filled.rated_kw,
+    }
+    if shares:
+        some = np.nonzero(columns["trip_days_per_year"] > 0.0)[0]
+        columns |= _scattered(_shares(table, _rows(filled, some), figures(mean)[some]), some, systems.size)
+    return _known(columns, systems, unknown)
+
+
+def _filled(systems: Systems) -> tuple[Systems, BoolArray]:
+    """The systems with nothing for what is missing, and which of them miss what nothing is told without."""
+    values = {field.name: getattr(systems, field.name) for field in fields(systems)}
+    unknown = np.any([np.isnan(values[name]) for name in NEEDED], axis=0)
+    return Systems(**{name: np.nan_to_num(column) for name, column in values.items()}), unknown
+
+
+def _known(columns: dict[str, FloatArray], systems: Systems, unknown: BoolArray) -> dict[str, FloatArray]:
+    """The columns with NaN where an input is missing that they need."""
+    found = {}
+    for name, values in columns.items():
+        lacking = unknown | np.isnan(getattr(systems, OWN_INPUT[name])) if name in OWN_INPUT else unknown
+        found[name] = np.where(lacking, np.nan, values)
+    return found
 
 
 def _rows(systems: Systems, rows: IntArray) -> Systems:
@@ -156,11 +188,7 @@ def _loss_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
     """Losses over all units, hours over the threshold and in cessation at the true voltage."""
     places = true_voltage(table.trip_output, systems)
     found = loss_results(table, places)
-    lost_h = np.zeros(systems.size)
-    for quantile in QUANTILES:
-        offset, on = unit_at(quantile, systems.units, systems.sensing_pct, table.relieved)
-        unit = replace(places, level_pct=places.level_pct + offset, rise_pct=places.rise_pct * on)
-        lost_h += lost_hours(table, unit) / len(QUANTILES)
+    lost_h = _lost_hours(table, systems, places)
     first_h = lost_hours(table, most_sensitive_unit(table.trip_output, systems))
     return {
         "lost_kwh_per_year": lost_h * systems.rated_kw,
@@ -169,6 +197,16 @@ def _loss_columns(table: Table, systems: Systems) -> dict[str, FloatArray]:
         "hours_over": found["over_h"],
         "cessation_hours": found["ceased_h"],
     }
+
+
+def _lost_hours(table: Table, systems: Systems, places: Places) -> FloatArray:
+    """Output lost a year over all units, (n,) [h at rated output]; `places` are those at the true voltage."""
+    lost_h = np.zeros(systems.size)
+    for quantile in QUANTILES:
+        offset, on = unit_at(quantile, systems.units, systems.sensing_pct, table.relieved)
+        unit = replace(places, level_pct=places.level_pct + offset, rise_pct=places.rise_pct * on)
+        lost_h += lost_hours(table, unit) / len(QUANTILES)
+    return lost_h
 
 
 def _headrooms(table: Table, systems: Systems) -> dict[str, FloatArray]:
@@ -180,8 +218,8 @@ def _headrooms(table: Table, systems: Systems) -> dict[str, FloatArray]:
     }
 
 
-def _counterfactuals(table: Table, systems: Systems, mean: FloatArray) -> dict[str, FloatArray]:
-    """Shares of supply, service and wiring in the trip-days, and what meeting the wiring target would save."""
+def _shares(table: Table, systems: Systems, mean: FloatArray) -> dict[str, FloatArray]:
+    """Shares of supply, service and wiring in the trip-days."""
     none = np.zeros(systems.size)
 
     def worth_of(present: frozenset[str]) -> FloatArray:
@@ -201,10 +239,15 @@ def _counterfactuals(table: Table, systems: Systems, mean: FloatArray) -> dict[s
             ),
         )
 
-    found = {f"{part}_share": share for part, share in shares(worth_of).items()}
+    return {f"{part}_share": share for part, share in shapley_shares(worth_of).items()}
+
+
+def _counterfactuals(table: Table, systems: Systems, mean: FloatArray) -> dict[str, FloatArray]:
+    """Shares of supply, service and wiring in the trip-days, and what meeting the wiring target would save."""
+    found = _shares(table, systems, mean)
     above = np.nonzero(systems.wiring_pct > systems.target_pct)[0]
     met = replace(_rows(systems, above), wiring_pct=systems.target_pct[above])
-    found["trip_days_saved_at_target"] = none.copy()
+    found["trip_days_saved_at_target"] = np.zeros(systems.size)
     found["trip_days_saved_at_target"][above] = mean[above] - _trip_days(table, met)
     return found
 

@@ -5,10 +5,12 @@ What
     the middle of the cable, and at the best point where extra cable between roofs makes that another one.
 
 Formula
-    An arm of m units has a rise that goes with its moment: the sum over its sections of length times units at or
-    beyond, m f + s m(m-1)/2 + the sum of E (units beyond), with f the first section, s a section and E extra cable. Of
-    all points the one is best whose larger moment is least. Where a connector has a resistance of its own, it counts as
-    the length of cable that has as much. 16 units on one arm have 136 sections of unit current, two arms of eight 36.
+    An arm has a rise that goes with its moment: the sum over its sections of length times current beyond, which is the
+    sum over its units of current times way. With f the first section, s a section and E extra cable, an arm of m units
+    that are alike has m f + s m(m-1)/2 + the sum of E (units beyond). Of all points the one is best whose larger moment
+    is least; units that differ count with the currents that the circuit lists. Where a connector has a resistance of
+    its own, it counts as the length of cable that has as much. 16 units on one arm have 136 sections of unit current,
+    two arms of eight 36.
 
 Reference
     The sum of 1 to n; centre feeding is common practice.
@@ -27,6 +29,7 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
+from auditor.prepare.layout import listed_units
 from auditor.remedies.base import MEETS, Proposal, Remedy, Situation, altered, listed, proposal
 
 _KEYS = ["system_id", "circuit_id"]
@@ -46,7 +49,7 @@ def circuits(situation: Situation) -> pl.DataFrame:
     first = pl.coalesce("first_section_m", "_first_m").cast(pl.Float64)
     usable = pl.col("touched") & pl.col("laid_out") & (arms.len() <= 2) & (pl.col("inverter_count") > 1)
     return situation.circuit.filter(usable.fill_null(False)).select(
-        *_KEYS, "extra_trunk", "over", "wiring",
+        *_KEYS, "extra_trunk", "over", "wiring", "units_listed",
         number("trunk_rise_pct").alias("trunk_pct"),
         (number("rise_target_pct") - number("total_rise_pct")).alias("room_pct"),
         pl.col("inverter_count").alias("n"),
@@ -56,8 +59,27 @@ def circuits(situation: Situation) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def _with_currents(frame: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
+    """Every place to feed each circuit: `k` units before it; `amps` and `all_amps`, the current of those and of all
+    units, and `lever` and `all_levers`, the sums of current times number along the cable.
+
+    A circuit's units count as one each where it lists none; `listed` has `place` from 0 and `unit_current_a`.
+    """
+    units = listed.select(*_KEYS, pl.col("place").cast(pl.Int64).alias("k"), "unit_current_a")
+    places = frame.with_columns(pl.int_ranges(0, pl.col("n")).alias("k")).explode("k")
+    places = places.join(units, on=[*_KEYS, "k"], how="left", maintain_order="left")
+    own = pl.when("units_listed").then("unit_current_a").otherwise(1.0)
+    known = own.is_not_null().all().over(_KEYS)
+    amps = pl.when(known).then(own)
+    lever = amps * (pl.col("k") + 1)
+    return places.with_columns(
+        (amps.cum_sum().over(_KEYS) - amps).alias("amps"), amps.sum().over(_KEYS).alias("all_amps"),
+        (lever.cum_sum().over(_KEYS) - lever).alias("lever"), lever.sum().over(_KEYS).alias("all_levers"),
+    )  # fmt: skip
+
+
 def _extras(places: pl.DataFrame) -> pl.DataFrame:
-    """What extra cable adds to the moments of each place: `before` and `behind` [m]."""
+    """What extra cable adds to the moments of each place: `before` and `behind`."""
     parts = pl.col("extra_trunk").str.split("@").list
     extra = (
         places.filter(pl.col("extra_trunk").is_not_null())
@@ -69,29 +91,35 @@ def _extras(places: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("a") < pl.col("n"))
     )
-    before, a, n, metres = pl.col("a") < pl.col("k"), pl.col("a"), pl.col("n"), pl.col("m")
+    at = places.select(*_KEYS, pl.col("k").alias("a"), pl.col("amps").alias("_until"))
+    extra = extra.join(at, on=[*_KEYS, "a"], how="left", maintain_order="left")
+    before, metres, until = pl.col("a") < pl.col("k"), pl.col("m"), pl.col("_until")
     return extra.group_by(*_KEYS, "k").agg(
-        pl.when(before).then(metres * a).otherwise(0.0).sum().alias("before"),
-        pl.when(before).then(0.0).otherwise(metres * (n - a)).sum().alias("behind"),
+        pl.when(before).then(metres * until).otherwise(0.0).sum().alias("before"),
+        pl.when(before).then(0.0).otherwise(metres * (pl.col("all_amps") - until)).sum().alias("behind"),
     )
 
 
-def moments(frame: pl.DataFrame) -> pl.DataFrame:
-    """Every place to feed each circuit: `k` units before it, and `moment`, the larger of its arms' moments [m]."""
-    places = frame.with_columns(pl.int_ranges(0, pl.col("n")).alias("k")).explode("k")
+def moments(frame: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
+    """Every place to feed each circuit: `k` units before it, and `moment`, the larger of its arms' moments.
+
+    `listed` holds the circuits' units where they list them, as `listed_units` returns them.
+    """
+    places = _with_currents(frame, listed)
     places = places.join(_extras(places), on=[*_KEYS, "k"], how="left", maintain_order="left")
-
-    def arm(units: pl.Expr, extra: str) -> pl.Expr:
-        own = units * pl.col("f") + pl.col("s") * units * (units - 1) / 2
-        return pl.when(units > 0).then(own + pl.col(extra).fill_null(0.0)).otherwise(0.0)
-
-    k, n = pl.col("k"), pl.col("n")
-    return places.with_columns(pl.max_horizontal(arm(k, "before"), arm(n - k, "behind")).alias("moment"))
+    k, f, s = pl.col("k"), pl.col("f"), pl.col("s")
+    amps, rest = pl.col("amps"), pl.col("all_amps") - pl.col("amps")
+    behind = pl.col("all_levers") - pl.col("lever")
+    first = amps * f + s * (k * amps - pl.col("lever")) + pl.col("before").fill_null(0.0)
+    second = rest * f + s * (behind - (k + 1) * rest) + pl.col("behind").fill_null(0.0)
+    larger = pl.max_horizontal(pl.when(k > 0).then(first).otherwise(0.0), second)
+    return places.with_columns(pl.when(second.is_not_null()).then(larger).alias("moment"))
 
 
 def propose(situation: Situation) -> Proposal:
     """The centre, and the best point where it is another one."""
-    places = moments(circuits(situation))
+    units = listed_units(situation.prepared.circuit, situation.records.unit, situation.catalog)
+    places = moments(circuits(situation), units)
     moment, k, n = pl.col("moment"), pl.col("k"), pl.col("n")
     chosen = places.filter(moment.is_not_null()).with_columns(
         moment.filter(k == pl.col("now")).first().over(_KEYS).alias("_now"),

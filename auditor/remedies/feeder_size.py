@@ -2,7 +2,8 @@
 
 What
     Replaces the conductors of the feeders that carry circuits over the target by the first size with which all of these
-    circuits meet it; also where the feeder's ampacity is what fails. Up to four sizes above the recorded one are tried.
+    circuits meet it; also where the feeder's ampacity is what fails. Up to four sizes above the recorded one are tried;
+    the pieces of a feeder in several go up together, each by as many sizes as the others.
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with
@@ -26,8 +27,8 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
-from auditor.remedies.base import Proposal, Remedy, Situation, listed, proposal
-from auditor.remedies.sizes import first_that_meets, ground_words, resized
+from auditor.remedies.base import Proposal, Remedy, Situation, proposal
+from auditor.remedies.sizes import first_that_meets, ground_words, listed_runs, pieces, resized
 
 _KEYS = ["system_id", "combiner_id"]
 
@@ -52,12 +53,9 @@ def runs(situation: Situation) -> pl.DataFrame:
     frame = situation.prepared.feeder.join(needs, on="feeder_row", how="left", maintain_order="left")
     frame = frame.join(worst, on="system_id", how="left", maintain_order="left")
     hot = (pl.col("_hot") & pl.col("_at").eq_missing("combiner_id")).fill_null(False)
-    wire = (number("feeder_length_m") > 0).fill_null(False) & (pl.col("feeder_runs") == 1).fill_null(False)
+    wire = (number("feeder_length_m") > 0).fill_null(False)
     return frame.filter((pl.col("room_pct").is_not_null() | hot) & wire).select(
         *_KEYS, "code_family",
-        pl.col("feeder_size").alias("size"),
-        pl.col("feeder_material").alias("material"),
-        pl.col("feeder_length_m").alias("length_m"),
         pl.col("part_pct").fill_null(1.0),
         pl.col("room_pct").fill_null(1.0),
         pl.when(hot).then("_need").otherwise(0.0).fill_null(0.0).alias("amps_need"),
@@ -66,16 +64,13 @@ def runs(situation: Situation) -> pl.DataFrame:
 
 def propose(situation: Situation) -> Proposal:
     """The first size that meets the target."""
-    change = first_that_meets(runs(situation), _KEYS, situation.catalog)
+    change = first_that_meets(runs(situation), _KEYS, pieces(situation, "feeder", _KEYS), situation.catalog)
     unknown = pl.lit(None, pl.Float64)
     ground = ground_words(unknown, pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
-    words = pl.format(
-        "feeder{}: {} in place of {} over {} m{}",
-        pl.concat_str(pl.lit(" of combiner "), "combiner_id").fill_null(""),
-        "new_size", "size", pl.col("length_m").round(1), ground,
-    )  # fmt: skip
+    title = pl.format("feeder{}", pl.concat_str(pl.lit(" of combiner "), "combiner_id").fill_null(""))
     wire = change.with_columns(pl.lit("feeder").alias("place"), pl.col("new_size").alias("size"))
-    return proposal(listed(change, words), change.select(*_KEYS, "variant", "new_size"), wire)
+    found = listed_runs(change, _KEYS, title, ground)
+    return proposal(found, change.select(*_KEYS, "run_order", "variant", "new_size"), wire)
 
 
 def apply(records: Records, change: pl.DataFrame) -> Records:

@@ -3,7 +3,7 @@
 What
     Replaces the conductors of the home runs of the circuits that miss the target by the first size with which they
     meet it; also where the conductor's ampacity or its small-conductor limit is what fails. Up to four sizes above the
-    recorded one are tried.
+    recorded one are tried; the pieces of a home run in several go up together, each by as many sizes as the others.
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with
@@ -28,14 +28,14 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
-from auditor.remedies.base import Proposal, Remedy, Situation, listed, proposal
-from auditor.remedies.sizes import first_that_meets, ground_words, resized
+from auditor.remedies.base import Proposal, Remedy, Situation, proposal
+from auditor.remedies.sizes import first_that_meets, ground_words, listed_runs, pieces, resized
 
 _KEYS = ["system_id", "circuit_id"]
 
 
 def runs(situation: Situation) -> pl.DataFrame:
-    """The home runs worth enlarging, with `part_pct`, `room_pct` and `amps_need`; those in pieces are left out."""
+    """The home runs worth enlarging, with `part_pct`, `room_pct` and `amps_need`."""
     frame = situation.circuit
     small = (number("breaker_a") > number("home_run_small_conductor_breaker_a")).fill_null(False)
     hot = (pl.col("home_run_ampacity_verdict") == "fail").fill_null(False)
@@ -44,12 +44,8 @@ def runs(situation: Situation) -> pl.DataFrame:
     )
     room = number("rise_target_pct") - (number("total_rise_pct") - part)
     wire = (number("home_run_length_m") > 0).fill_null(False)
-    alone = (pl.col("home_run_runs") == 1).fill_null(False)
-    return frame.filter((pl.col("touched") | small | hot) & wire & alone).select(
+    return frame.filter((pl.col("touched") | small | hot) & wire).select(
         *_KEYS, "breaker_a", "code_family",
-        pl.col("home_run_size").alias("size"),
-        pl.col("home_run_material").alias("material"),
-        pl.col("home_run_length_m").alias("length_m"),
         part.alias("part_pct"),
         pl.when("over").then(room).otherwise(part).alias("room_pct"),
         pl.when(hot & (limit > 0)).then(value / limit).otherwise(0.0).fill_null(0.0).alias("amps_need"),
@@ -58,14 +54,11 @@ def runs(situation: Situation) -> pl.DataFrame:
 
 def propose(situation: Situation) -> Proposal:
     """The first size that meets the target."""
-    change = first_that_meets(runs(situation), _KEYS, situation.catalog)
+    change = first_that_meets(runs(situation), _KEYS, pieces(situation, "home run", _KEYS), situation.catalog)
     ground = ground_words(pl.col("breaker_a"), pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
-    words = pl.format(
-        "home run of circuit {}: {} in place of {} over {} m{}",
-        "circuit_id", "new_size", "size", pl.col("length_m").round(1), ground,
-    )  # fmt: skip
     wire = change.with_columns(pl.lit("home run").alias("place"), pl.col("new_size").alias("size"))
-    return proposal(listed(change, words), change.select(*_KEYS, "variant", "new_size"), wire)
+    found = listed_runs(change, _KEYS, pl.format("home run of circuit {}", "circuit_id"), ground)
+    return proposal(found, change.select(*_KEYS, "run_order", "variant", "new_size"), wire)
 
 
 def apply(records: Records, change: pl.DataFrame) -> Records:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from auditor.audit import Results, audit_prepared
+from auditor.audit import Results, expected_audit
 from auditor.checks import CHECKS, Check
 from auditor.checks.base import known
 from auditor.checks.terms import number
@@ -53,7 +53,7 @@ def situated(
 ) -> Situation:
     """Audit systems and keep what the audit saw of them."""
     prepared = prepare(records, catalog, policy, as_of)
-    results = audit_prepared(records, prepared, catalog, policy, as_of, tables, evidence)
+    results = expected_audit(prepared, catalog, policy, as_of, tables, evidence, shares=True)
     return Situation(records, prepared, results, catalog, policy, evidence)
 
 
@@ -123,8 +123,11 @@ def _fails(results: Results) -> pl.DataFrame:
 
 
 def _may_grow(laid: Laid, results: Results, prepared: Prepared) -> pl.DataFrame:
-    """By clone, by how much the home runs may grow at most until a circuit misses the target [m]."""
-    per_m = number("home_run_rise_pct") / number("home_run_length_m")
+    """By clone, by how much the home runs may grow at most until a circuit misses the target [m].
+
+    Of a home run in several pieces nobody can say which one grows: there it is unknown.
+    """
+    per_m = pl.when(pl.col("home_run_runs") == 1).then(number("home_run_rise_pct") / number("home_run_length_m"))
     room = (number("rise_target_pct") - number("total_rise_pct")) / per_m
     grows = laid.grows.rename({"clone": "system_id"})
     rows = prepared.circuit.join(grows, on=["system_id", "circuit_id"], how="semi")
@@ -133,20 +136,51 @@ def _may_grow(laid: Laid, results: Results, prepared: Prepared) -> pl.DataFrame:
     )
 
 
-def judged_candidates(root: Situation, laid: Laid, as_of: date, tables: Tables | None) -> tuple[Results, pl.DataFrame]:
-    """Audit all candidates in one call; return the results by clone, and one row per candidate.
+@dataclass(frozen=True)
+class Lot:
+    """Candidates that were judged in one call: their frames and results by clone, and `table`, one row each."""
 
-    Rows have `worse`, `fails`, the figures after, `wire_loss_w` and `home_run_may_grow_m`; those of candidates that no
-    audit can judge are null.
+    prepared: Prepared
+    results: Results
+    table: pl.DataFrame
+
+
+def judged_candidates(root: Situation, laid: Laid, as_of: date, tables: Tables | None) -> Lot:
+    """Audit all candidates in one call.
+
+    The table's rows have `worse`, `fails`, the figures after, `wire_loss_w` and `home_run_may_grow_m`; those of
+    candidates that no audit can judge are null.
     """
     prepared = prepare(laid.records, root.catalog, root.policy, as_of)
     known = _evidence_of(root, laid)
-    results = audit_prepared(laid.records, prepared, root.catalog, root.policy, as_of, tables, known)
+    results = expected_audit(prepared, root.catalog, root.policy, as_of, tables, known)
     loss = pl.Series("wire_loss_w", wiring_loss_w(prepared, laid.records.unit, root.catalog)).fill_nan(None)
     after = _fails(results).join(_broken(root, laid, results), on="system_id", how="left")
     after = after.join(prepared.system.select("system_id", loss), on="system_id", how="left")
     after = after.join(_may_grow(laid, results, prepared), on="system_id", how="left").rename({"system_id": "clone"})
-    return results, laid.candidate.join(after, on="clone", how="left", maintain_order="left")
+    return Lot(prepared, results, laid.candidate.join(after, on="clone", how="left", maintain_order="left"))
+
+
+def as_judged(base: Laid, lots: Sequence[Lot], root: Situation) -> Situation:
+    """Some candidates of several lots as they were judged.
+
+    Their rows' numbers tie feeders to circuits, and mean nothing else.
+    """
+    ids = base.candidate.select(pl.col("clone").alias("system_id"))
+
+    def those(frames: list[pl.DataFrame]) -> pl.DataFrame:
+        """Their rows, with feeders numbered on from lot to lot."""
+        start, parts = 0, []
+        for frame, lot in zip(frames, lots, strict=True):
+            own = frame.join(ids, on="system_id", how="semi", maintain_order="left")
+            numbered = [pl.col("feeder_row") + start] if "feeder_row" in own.columns else []
+            parts.append(own.with_columns(numbered))
+            start += lot.prepared.feeder.height
+        return pl.concat(parts)
+
+    prepared = Prepared(*(those([getattr(lot.prepared, n) for lot in lots]) for n in ("system", "feeder", "circuit")))
+    results = Results(*(those([getattr(lot.results, n) for lot in lots]) for n in ("circuit", "system")))
+    return Situation(base.records, prepared, results, root.catalog, root.policy)
 
 
 def before(root: Situation) -> pl.DataFrame:

@@ -10,13 +10,22 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from auditor.audit import Results
 from auditor.policy import Policy
-from auditor.prepare import Frames, Records, prepare
+from auditor.prepare import Frames, Records
 from auditor.remedies import BY_NAME, EFFORTS, REMEDIES
 from auditor.remedies.base import CANDIDATE, LIKELY_TRIP_DAYS, Proposal, Remedy, Situation
 from auditor.remedies.candidates import Laid, chosen, first_laid, next_laid, together
-from auditor.remedies.judging import BIT, FIGURES, before, check_names, judged_candidates, named, situated
+from auditor.remedies.judging import (
+    BIT,
+    FIGURES,
+    as_judged,
+    before,
+    check_names,
+    judged_candidates,
+    named,
+    situated,
+)
+from auditor.remedies.left_out import NONE, left_out, why_none
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -47,7 +56,7 @@ INNER: dict[str, pl.DataType] = {
 }  # fmt: skip
 
 HELD = "neutral and connections first: until they are known to be sound, no setting is changed"
-UNJUDGED = "no audit can judge it"
+CALLED = "a safety call stands open: a suspected neutral or hot connection comes before any other work"
 
 
 @dataclass(frozen=True)
@@ -80,12 +89,13 @@ def work_out(
     tables: Tables | None = None,
     cleared: Collection[str] = (),
     evidence: Evidence | None = None,
+    called: Collection[str] = (),
 ) -> Candidates:
     """Return the candidates of every system that fails what wiring, panel or settings mend, or is likely to trip.
 
     `evidence` is what was measured and reported of them, and `cleared` names the systems whose neutral and connections
-    are known to be sound. A system's candidates depend on its own records and evidence alone. Rows are sorted by system
-    and candidate.
+    are known to be sound. For those that are `called`, with a safety call, nothing is proposed. A system's candidates
+    depend on its own records and evidence alone. Rows are sorted by system and candidate.
     """
     for remedy in REMEDIES:
         catalog = remedy.catalog(catalog) if remedy.catalog else catalog
@@ -94,23 +104,22 @@ def work_out(
     proposals = [(remedy, remedy.propose(root)) for remedy in REMEDIES]
     judge = partial(judged_candidates, root, as_of=as_of, tables=tables)
     laid = [first_laid(records, _parted(proposals, pl.col("enough")))]
-    results, table = judge(laid[0])
-    found = [table]
-    left = _unmended(table, was)
+    lots = [judge(laid[0])]
+    left = _unmended(lots[0].table, was)
     if left.height:
         # What is not enough by itself is a base for a second remedy, where nothing else is enough.
         short = pl.col("enough").not_() & pl.col("system_id").is_in(left["root"].implode())
-        laid.append(first_laid(records, _parted(proposals, short), table.height))
-        others, table = judge(laid[1])
-        found.append(table)
-        judged_so_far = pl.concat(found)
-        base = chosen(together(laid), _bases(judged_so_far, left, was))
+        laid.append(first_laid(records, _parted(proposals, short), lots[0].table.height))
+        lots.append(judge(laid[1]))
+        judged = pl.concat([lot.table for lot in lots])
+        base = chosen(together(laid), _bases(judged, left, was))
         if base.candidate.height:
-            situation = _situation_of(base, _joined(results, others), root, as_of)
-            laid.append(next_laid(base, _following(situation, judged_so_far), judged_so_far.height))
-            found.append(judge(laid[2])[1])
+            laid.append(next_laid(base, _following(as_judged(base, lots, root), judged), judged.height))
+            lots.append(judge(laid[2]))
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
-    told = _told(pl.concat(found), was, grows, cleared)
+    table = pl.concat([lot.table for lot in lots])
+    table = pl.concat([table, left_out(root, table["root"])], how="diagonal")
+    told = _told(table, was, grows, cleared, called)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))
 
@@ -118,10 +127,6 @@ def work_out(
 def _parted(proposals: Sequence[tuple[Remedy, Proposal]], condition: pl.Expr) -> list[tuple[Remedy, Proposal]]:
     """The proposals with those candidates alone for which a condition holds."""
     return [(remedy, replace(each, candidate=each.candidate.filter(condition))) for remedy, each in proposals]
-
-
-def _joined(one: Results, other: Results) -> Results:
-    return Results(pl.concat([one.circuit, other.circuit]), pl.concat([one.system, other.system]))
 
 
 def _unmended(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
@@ -148,17 +153,6 @@ def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.Dat
     return ranked.filter(pl.col("_rank") < BASES).select("clone")
 
 
-def _situation_of(base: Laid, results: Results, root: Situation, as_of: date) -> Situation:
-    """The candidates that a second remedy is tried on, as they were judged."""
-    ids = base.candidate.select(pl.col("clone").alias("system_id"))
-    circuit, system = (
-        frame.join(ids, on="system_id", how="semi", maintain_order="left")
-        for frame in (results.circuit, results.system)
-    )
-    prepared = prepare(base.records, root.catalog, root.policy, as_of)
-    return Situation(base.records, prepared, Results(circuit, system), root.catalog, root.policy)
-
-
 def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, Proposal]]:
     """What may follow each base and is reckoned to be enough then; `table` holds the bases as they were judged.
 
@@ -181,14 +175,21 @@ def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, 
     return found
 
 
-def _told(table: pl.DataFrame, was: pl.DataFrame, grows: pl.DataFrame, cleared: Collection[str]) -> pl.DataFrame:
+def _told(
+    table: pl.DataFrame, was: pl.DataFrame, grows: pl.DataFrame, cleared: Collection[str], called: Collection[str]
+) -> pl.DataFrame:
     """The table in its columns: what was and what would be, whether it is proposed, and whether it helps."""
     old = was.rename({c: f"was_{c}" for c in was.columns if c not in ("system_id", "rise_target_pct")})
     frame = table.join(old, left_on="root", right_on="system_id", how="left", maintain_order="left")
     col = pl.col
     broken, settings = col("worse").fill_null(0) != 0, col("settings") & col("root").is_in(list(cleared)).not_()
-    frame = frame.with_columns(check_names(frame["worse"]).alias("_worse")).with_columns(
-        pl.when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
+    frame = frame.with_columns(
+        check_names(frame["worse"]).alias("_worse"),
+        pl.when(col("remedy") == NONE).then(why_none(frame["was_fails"])).otherwise("left_why").alias("left_why"),
+    ).with_columns(
+        pl.when(col("root").is_in(list(called))).then(pl.lit(CALLED))
+        .when(col("left_why").is_not_null()).then("left_why")
+        .when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
         .alias("why_not"),
         (col("was_fails") & (col("fails") ^ 0xFFFFFFFF)).alias("_mended"),
         col("trip_days").alias("_days"),

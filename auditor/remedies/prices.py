@@ -89,6 +89,18 @@ def load_prices(path: Path) -> Prices:
     return prices
 
 
+def changes(old: Prices, new: Prices) -> list[str]:
+    """What two price files say otherwise, in words; empty where costs and crew days are the same under both."""
+
+    def entries(prices: Prices) -> dict[str, object]:
+        work = {f"the remedy {entry.remedy}": entry for entry in prices.work}
+        wire = {f"{entry.size} {entry.material} in a {entry.place}": entry for entry in prices.wire}
+        return {"the currency": prices.currency, "the visit": prices.visit, **work, **wire}
+
+    before, after = entries(old), entries(new)
+    return [name for name in {**before, **after} if before.get(name) != after.get(name)]
+
+
 def _of_parts(part: pl.DataFrame, prices: Prices) -> pl.DataFrame:
     """By clone, what the remedies cost: `parts`, `days` and, in words, those without a price: `lacking`."""
     names = ("remedy", "per_system", "per_circuit", "crew_days_per_system", "crew_days_per_circuit")

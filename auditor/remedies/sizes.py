@@ -1,11 +1,16 @@
-"""Which next larger size of conductor first brings a rise under its target."""
+"""Which next larger size of conductor first brings a rise under its target.
+
+A run in several pieces is enlarged as a whole, each piece by as many sizes as the others: one piece alone is no remedy
+that anybody builds.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
 from auditor.prepare import Frames, Records
-from auditor.remedies.base import MEETS, altered
+from auditor.prepare.runs import prepare_runs
+from auditor.remedies.base import MEETS, Situation, altered, listed
 
 #: Sizes above the recorded one that are tried. Terminals of branch breakers seldom take more than a few sizes above
 #: what the breaker asks for; common practice, and to be looked up for the breaker at hand.
@@ -46,25 +51,55 @@ def ladder(catalog: Frames) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def first_that_meets(runs: pl.DataFrame, keys: list[str], catalog: Frames) -> pl.DataFrame:
-    """Return the runs (by `keys`) at the smallest size that is enough, or the largest tried where none is.
+def pieces(situation: Situation, role: str, keys: list[str]) -> pl.DataFrame:
+    """The pieces of runs of a role (by `keys`) in their order: `run_order`, size, material, `length_m` and `r_ohm`.
 
-    `runs` has size, material, `part_pct` (the rise in the run), `room_pct` (what that may be at most) and `amps_need`
-    (by how much the ampacity has to grow); `variant`, `new_size`, `area_ratio` and `enough` are added. The rise goes
-    with the resistance; what reactance adds to that, the audit of the candidate tells.
+    A material that the records lack is the policy's. A piece of no length needs no conductor and is left out.
     """
-    meets = pl.col("part_pct") * pl.col("r_ratio") <= pl.col("room_pct") * MEETS
-    carries = pl.col("amps_ratio").fill_null(1.0) * MEETS >= pl.col("amps_need")
-    steps = runs.join(ladder(catalog), on=["size", "material"])
-    steps = steps.with_columns((meets & carries).fill_null(False).alias("enough"), pl.lit("first").alias("variant"))
+    rows = situation.records.run.filter((pl.col("role") == role) & (pl.col("length_m") != 0).fill_null(True))
+    known = prepare_runs(rows, situation.catalog, situation.policy)
+    rows = rows.with_columns(known["material"], known["r_ohm"])
+    return rows.select(*keys, "run_order", "size", "material", "length_m", "r_ohm").sort(*keys, "run_order")
+
+
+def first_that_meets(runs: pl.DataFrame, keys: list[str], parts: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
+    """Return the pieces of the runs (by `keys`), all as many sizes larger as is enough, or as are tried if none is.
+
+    `runs` has `part_pct` (the rise in the run), `room_pct` (what that may be at most) and `amps_need` (by how much the
+    ampacity has to grow); `parts` is what `pieces` returns. `variant`, `new_size`, `area_ratio` and `enough` are added.
+    The rise goes with the resistance; what reactance adds to that, the audit of the candidate tells.
+    """
+    parts = parts.with_columns(pl.len().over(keys).alias("_count"))
+    steps = runs.join(parts, on=keys, nulls_equal=True).join(ladder(catalog), on=["size", "material"])
+    steps = steps.sort(*keys, "step", "run_order")
+    r_ohm, amps = pl.col("r_ohm"), pl.col("amps_ratio").fill_null(1.0).min()
+    whole = steps.group_by(*keys, "step", maintain_order=True).agg(
+        (pl.col("part_pct").first() * (r_ohm * pl.col("r_ratio")).sum() / r_ohm.sum()).alias("_pct"),
+        (amps * MEETS >= pl.col("amps_need").first()).alias("_carries"),
+        (pl.len() == pl.col("_count").first()).alias("_all"),
+        pl.col("room_pct").first(),
+    )
+    enough = (pl.col("_pct") <= pl.col("room_pct") * MEETS) & pl.col("_carries")
+    whole = whole.filter("_all").select(*keys, "step", enough.fill_null(False).alias("enough"))
     order = [pl.col("enough").not_(), pl.when("enough").then("step").otherwise(-pl.col("step"))]
-    return steps.sort(*keys, *order).unique(keys, keep="first", maintain_order=True)
+    whole = whole.sort(*keys, *order).unique(keys, keep="first", maintain_order=True)
+    found = steps.join(whole, on=[*keys, "step"], nulls_equal=True, maintain_order="left")
+    return found.with_columns(pl.lit("first").alias("variant"))
+
+
+def listed_runs(change: pl.DataFrame, keys: list[str], title: pl.Expr, ground: pl.Expr) -> pl.DataFrame:
+    """CANDIDATE rows from pieces at their new size, each with what becomes of its equipment ground."""
+    piece = pl.format("{} in place of {} over {} m{}", "new_size", "size", pl.col("length_m").round(1), ground)
+    runs = change.group_by(*keys, "variant", maintain_order=True).agg(
+        title.first().alias("_title"), piece.str.join(" and ").alias("_pieces"), pl.col("enough").all()
+    )
+    return listed(runs, pl.format("{}: {}", "_title", "_pieces"))
 
 
 def resized(records: Records, change: pl.DataFrame, keys: list[str], role: str) -> Records:
-    """The records with the runs of a role (by `keys`) at their `new_size`."""
+    """The records with the pieces of runs of a role (by `keys`) at their `new_size`."""
     rows = change.with_columns(pl.lit(role).alias("role"))
-    run = altered(records.run, rows, [*keys, "role"], {"size": "new_size"})
+    run = altered(records.run, rows, [*keys, "role", "run_order"], {"size": "new_size"})
     return Records(records.system, records.circuit, records.unit, run)
 
 

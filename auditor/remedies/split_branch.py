@@ -31,6 +31,7 @@ import polars as pl
 from auditor.checks.terms import number
 from auditor.prepare import Records
 from auditor.remedies.base import Proposal, Remedy, Situation, altered, listed, proposal
+from auditor.remedies.sizes import pieces
 
 _KEYS = ["system_id", "circuit_id"]
 
@@ -102,13 +103,9 @@ def propose(situation: Situation) -> Proposal:
         "circuit {} of {} units parted into {} and {}, each with a home run and a breaker of its own",
         "circuit_id", "n", "k", pl.col("n") - pl.col("k"),
     )  # fmt: skip
-    runs = situation.circuit.select(
-        *_KEYS,
-        pl.col("home_run_size").alias("size"),
-        pl.col("home_run_material").alias("material"),
-        pl.col("home_run_length_m").alias("length_m"),
+    wire = change.select(*_KEYS, "variant").join(
+        pieces(situation, "home run", _KEYS), on=_KEYS, how="left", maintain_order="left"
     )
-    wire = change.select(*_KEYS, "variant").join(runs, on=_KEYS, how="left", maintain_order="left")
     wire = wire.with_columns(pl.lit("home run").alias("place"))
     parent = change.select("system_id", "variant", pl.col("new_id").alias("circuit_id"), parent_id="circuit_id")
     grows = change.filter(pl.col("turned").not_()).select("system_id", "variant", pl.col("new_id").alias("circuit_id"))

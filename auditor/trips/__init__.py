@@ -7,7 +7,7 @@ own rows and evidence, the catalog, the policy and the date alone.
 """
 
 from auditor.trips.evidence import Evidence
-from auditor.trips.outlook import COLUMNS, outlook
+from auditor.trips.outlook import COLUMNS, expected_outlook, outlook
 from auditor.trips.tables import MEMORY, Tables
 
-__all__ = ["COLUMNS", "MEMORY", "Evidence", "Tables", "outlook"]
+__all__ = ["COLUMNS", "MEMORY", "Evidence", "Tables", "expected_outlook", "outlook"]

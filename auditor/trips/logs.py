@@ -67,6 +67,21 @@ def with_logs(
     return found
 
 
+def expected_with_logs(
+    columns: Columns,
+    table: Table,
+    wanted: Wanted,
+    systems: Systems,
+    logs: Logs,
+    window_days: FloatArray,
+    prior_shape: float,
+) -> Columns:
+    """The columns of `with_logs` for those that are given, and no others."""
+    absent = dict.fromkeys({*REPLACED, *SCALED} - set(columns), np.full(systems.size, np.nan))
+    found = with_logs(columns | absent, table, wanted, systems, logs, window_days, prior_shape)
+    return {name: found[name] for name in columns}
+
+
 def expected_in_logs(table: Table, wanted: Wanted, systems: Systems, logs: Logs) -> FloatArray:
     """What was to be expected in the logs at each level of the site, (n, k) [trip-days]; NaN without a log."""
     found = np.full((systems.size, NODES_SD.size), np.nan)

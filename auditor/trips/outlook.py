@@ -18,7 +18,7 @@ from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.inputs import MONTHS, Systems
 from auditor.likelihood.logged import NODES_SD, Logs
 from auditor.likelihood.output import ClassInputs
-from auditor.likelihood.results import Assumptions, SystemResults, system_results
+from auditor.likelihood.results import EXPECTED, SHARES, Assumptions, SystemResults, expected_results, system_results
 from auditor.likelihood.table import Table
 from auditor.policy import Policy
 from auditor.prepare import Prepared, prepare
@@ -26,7 +26,7 @@ from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
 from auditor.trips.evidence import Evidence
 from auditor.trips.inputs import Inputs, inputs
-from auditor.trips.logs import LOG_FIGURES, expected_in_logs, with_logs
+from auditor.trips.logs import LOG_FIGURES, expected_in_logs, expected_with_logs, with_logs
 from auditor.trips.planes import FACTS, plane_classes, plane_of, sun_factor
 from auditor.trips.tables import Tables, Wanted
 
@@ -49,6 +49,9 @@ COLUMNS = (
     "supply_site_pct", "neighbours_sun_pct", *LOG_FIGURES, "supply_from", "output_from", "trip_profile",
     "trip_assumed", "trip_missing",
 )  # fmt: skip
+#: Inputs of a system as the table takes them, and those that go with what the sun adds.
+PLAIN = ("level_pct", "site_pct", "units", "sensing_pct")
+WITH_SUN = ("beta_pct", "beta_sd_pct", "service_pct", "wiring_pct", "target_pct", "rated_kw")
 _WORDS = {"level_pct": "supply level", "site_pct": "spread of the supply level", "beta_pct": "neighbours' sun",
           "service_pct": "service", "sensing_pct": "sensing error", "sigma_pct": "spread of the supply within a day",
           "rho": "how slowly the supply changes"}  # fmt: skip
@@ -89,6 +92,36 @@ def outlook(
     names = np.array([*(entry.name for entry in policy.trips.band), ""], dtype=object)
     words = np.array([_WORDS.get(name, name) for name in mover], dtype=object)
     return _columns(frame, figures, names[band], words)
+
+
+def expected_outlook(
+    prepared: Prepared,
+    catalog: Frames,
+    policy: Policy,
+    as_of: date,
+    tables: Tables,
+    evidence: Evidence | None = None,
+    shares: bool = False,
+) -> pl.DataFrame:
+    """One row per system with `system_id`, EXPECTED and, if wanted, SHARES: those columns of `outlook`, a third of its
+    work.
+    """
+    evidence = evidence or Evidence()
+    found = inputs(prepared, catalog, policy, evidence)
+    frame, window = found.frame.select("system_id", *FACTS, *PLAIN, *WITH_SUN), window_days(as_of)
+    logs = _logs(frame["system_id"], catalog, policy, as_of, tables, evidence)
+    names = (*EXPECTED, *SHARES) if shares else EXPECTED
+    figures = {name: np.full(frame.height, np.nan) for name in names}
+    for group, table in _side_by_side(lambda group: tables.get(group.wanted, window), groups(found, policy)):
+        part = frame[group.rows]
+        systems = systems_of(part, group.factor(part))
+        columns = expected_with_logs(
+            expected_results(table, systems, shares), table, group.wanted, systems, logs.some(group.rows), window,
+            policy.trips.prior_shape,
+        )  # fmt: skip
+        for name, values in columns.items():
+            figures[name][group.rows] = values
+    return frame.select("system_id", *(pl.Series(name, values).fill_nan(None) for name, values in figures.items()))
 
 
 def _side_by_side(made: Callable[[Group], T], groups: list[Group]) -> Iterator[tuple[Group, T]]:
@@ -176,7 +209,7 @@ def groups(found: Inputs, policy: Policy) -> list[Group]:
     """The rows that share a table, and what that table is made of; rows that miss an input have none."""
     frame = found.frame
     rows = np.flatnonzero((frame["missing"] == "").to_numpy())
-    part = frame[rows]
+    part = frame.select("settings", "supply", *FACTS)[rows]
     keys = plane_classes(*(column(part, name) for name in FACTS))
     number = np.column_stack([column(part, "settings"), column(part, "supply"), keys]).astype(np.int64)
     distinct, of_row = np.unique(number, axis=0, return_inverse=True)
@@ -198,10 +231,8 @@ def _own_plane(frame: pl.DataFrame, row: int) -> ClassInputs:
 
 def systems_of(part: pl.DataFrame, factor: FloatArray) -> Systems:
     """The systems of a table, what the sun adds times `factor`; energy goes with it too."""
-    plain = ("level_pct", "site_pct", "units", "sensing_pct")
-    with_sun = ("beta_pct", "beta_sd_pct", "service_pct", "wiring_pct", "target_pct", "rated_kw")
     return Systems(
-        **{name: column(part, name) for name in plain}, **{name: column(part, name) * factor for name in with_sun}
+        **{name: column(part, name) for name in PLAIN}, **{name: column(part, name) * factor for name in WITH_SUN}
     )
 
 

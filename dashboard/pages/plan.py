@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -12,8 +13,9 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from auditor import jobs
-from auditor.mend import kept
+from auditor.mend import Kept, kept, prices_since
 from auditor.remedies.plan import Plan, Spent, curve, eligible, plan, whole_cost
+from auditor.remedies.prices import Prices
 from dashboard import components, figures_remedies
 from dashboard.context import Context, Page
 from dashboard.pages.system_address import asked_for
@@ -68,15 +70,15 @@ def layout(context: Context, rest: str, search: str) -> Component:
             html.Div([components.note(text, "warning") for text in notes]),
             _controls(asked),
             dcc.Loading(
-                html.Div(_body(found[0], found[1], asked), id="plan-body", **{"aria-live": "polite"}), type="dot",
+                html.Div(_body(context, found, asked), id="plan-body", **{"aria-live": "polite"}), type="dot",
                 delay_show=400, target_components={"plan-body": "children"},
             ),
         ]  # fmt: skip
     return html.Div([html.H1("What to mend first"), *inside, components.cautions(work=True)], className="plan-page")
 
 
-def _kept(context: Context) -> tuple[pl.LazyFrame, str] | None:
-    """The table kept for the run that is shown, and the name of its prices."""
+def _kept(context: Context) -> Kept | None:
+    """The table kept for the run that is shown."""
     with context.snapshots.cursor() as con:
         return kept(context.store, con)
 
@@ -126,24 +128,35 @@ def _controls(asked: Asked) -> Component:
     )  # fmt: skip
 
 
-def _body(table: pl.LazyFrame, prices: str, asked: Asked) -> list[Any]:
+@lru_cache(maxsize=2)
+def _along(found: Kept, by: Spent) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """What a plan may choose from, and the curve: they hang on the kept table, and not on the amount that is asked."""
+    frame = eligible(found.table.collect(), by)
+    return frame, curve(frame, by)
+
+
+def _body(context: Context, found: Kept, asked: Asked) -> list[Any]:
     """The answer, the curve and the chosen systems."""
-    frame = eligible(table.collect(), asked.by)
+    stale = prices_since(context.store, found)
+    warning = [components.note(stale, "warning")] if stale else []
+    frame, along = _along(found, asked.by)
     if not frame.height:
-        reason = "No candidate that removes trip-days has a price" if prices else "There is no price file in the store"
-        return [components.note(f"{reason}, so there is nothing to plan.", "warning")]
-    whole = whole_cost(frame, asked.by)
-    amount = whole / 5 if asked.amount is None else asked.amount
-    made, along = plan(frame, amount, asked.by), curve(frame, asked.by)
+        lacking = (
+            "No candidate that removes trip-days has a price" if found.prices else "The remedies rest on no price file"
+        )
+        return [*warning, components.note(f"{lacking}, so there is nothing to plan.", "warning")]
+    amount = whole_cost(frame, asked.by) / 5 if asked.amount is None else asked.amount
+    made = plan(frame, amount, asked.by)
     unit = str(frame["currency"][0]) if asked.by == "cost" else "crew days"
     return [
+        *warning,
         html.P(_sentence(made, unit), className="headline"),
         components.chart_with_table(
             figures_remedies.curve(along, unit, made.spent, made.removed),
             along.select("budget", "spent", pl.col("removed").alias("trip-days a year fewer"), "systems"),
             "Trip-days removed against what it takes",
             "plan-curve",
-            note=f"Each point is the best plan for its budget. {_rests_on(prices, frame)}",
+            note=f"Each point is the best plan for its budget. {_rests_on(found.prices, frame)}",
             label="Trip-days a year that the best plan removes, for several budgets",
             level=2,
         ),
@@ -152,14 +165,14 @@ def _body(table: pl.LazyFrame, prices: str, asked: Asked) -> list[Any]:
     ]
 
 
-def _rests_on(prices: str, frame: pl.DataFrame) -> str:
+def _rests_on(prices: Prices | None, frame: pl.DataFrame) -> str:
     some = frame.filter(pl.col("not_priced").is_not_null()).height
     lacking = (
         f" {components.counted(some, 'candidate lacks', 'candidates lack')} the price of a longer home run."
         if some
         else ""
     )
-    return f"Prices: {prices}. Trip-days rest on the assumed supply.{lacking}"
+    return f"Prices: {prices.name if prices else 'none'}. Trip-days rest on the assumed supply.{lacking}"
 
 
 def _sentence(made: Plan, unit: str) -> str:
@@ -243,7 +256,7 @@ def register(app: Dash, context: Context) -> None:
             return no_update, no_update, no_update
         asked, _ = asked_of(search)
         found = _kept(context)
-        return (no_update if found is None else _body(found[0], found[1], asked)), asked.by, asked.amount
+        return (no_update if found is None else _body(context, found, asked)), asked.by, asked.amount
 
     @app.callback(
         Output("plan-poll", "disabled"),

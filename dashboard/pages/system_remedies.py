@@ -9,7 +9,7 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from auditor.mend import kept, store_prices, told, work_out_one
+from auditor.mend import kept, prices_since, safety_calls, store_prices, told, work_out_one
 from auditor.one_system import Case, load
 from auditor.one_system.profile import profile
 from auditor.remedies.base import LIKELY_TRIP_DAYS
@@ -38,9 +38,13 @@ ABOUT = (
 def section(context: Context, case: Case, search: str) -> Component:
     """The candidates where they are kept with the run; else a button that works them out."""
     inside: list[Any] = [html.H2("What would mend it", id="remedies")]
-    held = _kept(context, case.system_id)
+    with context.snapshots.cursor() as con:
+        held = kept(context.store, con)
     if held is not None:
-        inside.append(html.Div(_body(held, asked_for(search).get(OWN)), id="remedies-body"))
+        table = held.table.filter(pl.col("system_id") == case.system_id).collect()
+        stale = prices_since(context.store, held)
+        inside += [components.note(stale, "warning")] if stale else []
+        inside.append(html.Div(_body(table, asked_for(search).get(OWN)), id="remedies-body"))
     elif not _wanting(case):
         inside.append(html.P("It fails no check and is not likely to trip: there is nothing to mend."))
     else:
@@ -61,16 +65,11 @@ def _wanting(case: Case) -> bool:
     return row["verdict"] == "fail" or (row.get("trip_days_per_year") or 0.0) >= LIKELY_TRIP_DAYS
 
 
-def _kept(context: Context, system_id: str) -> pl.DataFrame | None:
-    """The system's rows of the table that is kept for the run that is shown; None where none is."""
-    with context.snapshots.cursor() as con:
-        found = kept(context.store, con)
-    return None if found is None else found[0].filter(pl.col("system_id") == system_id).collect()
-
-
 def _worked_out(context: Context, case: Case) -> Candidates:
     tables = Tables(context.store.root / "tables")
-    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables, case.evidence)
+    with context.snapshots.cursor() as con:
+        called = safety_calls(con)
+    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables, case.evidence, called)
 
 
 def _body(table: pl.DataFrame, wanted: str | None) -> list[Any]:
@@ -115,6 +114,8 @@ def _sentence(rows: list[dict[str, Any]]) -> str:
 
 
 def _pair(row: dict[str, Any], before: str, after: str, unit: str, decimals: int) -> Any:
+    if row["effort"] is None:  # it is not laid out
+        return components.NOTHING
     old, new = (components.number(row[name], unit, decimals) for name in (before, after))
     return old if old == new else [f"{old} → ", html.B(new)]
 
@@ -140,10 +141,13 @@ def _cost(row: dict[str, Any]) -> Any:
 
 
 def _what(row: dict[str, Any]) -> list[Any]:
+    done = f"{row['done'][:1].upper()}{row['done'][1:]}."
+    if row["verify_first"] is None:
+        return [done]
     grows = row["home_run_may_grow_m"]
     room = f" The home run may grow by {grows:.1f} m until the target is missed." if grows is not None else ""
     return [
-        f"{row['done'][:1].upper()}{row['done'][1:]}.{room}",
+        f"{done}{room}",
         html.Details(
             [
                 html.Summary("verify first"),

@@ -43,7 +43,8 @@ def test_all_are_mended_planned_and_written(run: Run, few: tuple[Path, list[str]
     assert written["system_id"].unique().sort().to_list() == ids
     with open_snapshot(Store(root)) as con:
         held = mend.kept(Store(root), con)
-    assert held is not None and held[0].collect().height == written.height and "invented" in held[1]
+    assert held is not None and held.prices is not None and "invented" in held.prices.name
+    assert held.table.collect().height == written.height
     budget = float(written["cost"].drop_nulls().max() or 0)
     ran = run("mend", "--all", "--budget", budget, "-o", "plan.jsonl", "--store", root)
     assert ran.status == 0 and "expected trip-days a year fewer" in ran.out
@@ -61,6 +62,22 @@ def test_a_table_of_another_run_is_not_shown(few: tuple[Path, list[str]]) -> Non
     other = duckdb.connect()
     other.execute("CREATE TABLE audit AS SELECT 1 AS run, 'another' AS content_hash")
     assert mend.kept(store, other) is None
+
+
+def test_a_safety_call_is_not_cleared_from_the_command_line(
+    refused: Refused, few: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, ids = few
+    with open_snapshot(Store(root)) as con:
+        assert mend.safety_calls(con) == {}
+    held = duckdb.connect()
+    assert mend.safety_calls(held) == {}  # a snapshot of before there were complaints
+    held.execute("CREATE TABLE triage (complaint_id VARCHAR, system_id VARCHAR, state VARCHAR)")
+    held.execute("INSERT INTO triage VALUES ('C8', 'S', 'stop'), ('C7', 'S', 'stop'), ('C9', 'T', 'cannot tell')")
+    assert mend.safety_calls(held) == {"S": "C7"}
+    monkeypatch.setattr("auditor.cli.mending.safety_calls", lambda con: {ids[0]: "C7"})
+    told = f"{ids[0]}: a safety call stands open (complaint C7), so it is not cleared. See: auditor triage C7"
+    assert refused("mend", ids[0], "--cleared", ids[0], "--store", root) == told
 
 
 def test_mistakes(refused: Refused, few: tuple[Path, list[str]]) -> None:

@@ -53,7 +53,7 @@ def table(mended: Context) -> pl.DataFrame:
     with mended.snapshots.cursor() as con:
         found = mend.kept(mended.store, con)
     assert found is not None
-    return found[0].collect()
+    return found.table.collect()
 
 
 def test_a_failing_system_offers_to_work_its_remedies_out(
@@ -76,7 +76,7 @@ def test_the_candidates_stand_side_by_side(mended: Context, table: pl.DataFrame)
     rows = table.filter(pl.col("system_id") == system_id)
     page = text(system.layout(mended, system_id, "?remedy=1"))
     for row in rows.iter_rows(named=True):
-        assert json.dumps(row["done"][1:])[1:-1] in page and row["verify_first"] in page
+        assert json.dumps(row["done"][1:])[1:-1] in page and (row["verify_first"] or row["why_not"]) in page
     assert "crowns" in page and "least cost" in page and '"value": "1"' in page
     # A candidate that is not there is not chosen.
     assert '"value": "none"' in text(system.layout(mended, system_id, "?remedy=99"))
@@ -112,6 +112,27 @@ def test_the_plan_says_what_it_removes(mended: Context, table: pl.DataFrame) -> 
     assert "crew days" in text(plan_page.layout(mended, "", "?by=crew_days&amount=2"))
     assert "is no amount" in text(plan_page.layout(mended, "", "?amount=-3"))
     assert "something else than cost" in text(plan_page.layout(mended, "", "?by=moon"))
+
+
+def test_another_budget_draws_no_curve_anew(mended: Context, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = text(plan_page.layout(mended, "", "?amount=1000"))
+    monkeypatch.setattr(plan_page, "curve", lambda *_: pytest.fail("the curve does not hang on the amount"))
+    assert text(plan_page.layout(mended, "", "?amount=1500")) != page
+
+
+def test_a_kept_plan_says_which_prices_have_changed_since(mended: Context, table: pl.DataFrame) -> None:
+    path, shown = mended.store.root / "prices.toml", table["system_id"][0]
+    try:
+        path.write_bytes((SAMPLE / "prices.toml").read_bytes())
+        for page in (plan_page.layout(mended, "", ""), system.layout(mended, shown, "")):
+            assert "stale" not in text(page)
+        path.write_text((SAMPLE / "prices.toml").read_text("utf-8").replace("cost = 240.0", "cost = 260.0"), "utf-8")
+        for page in (plan_page.layout(mended, "", ""), system.layout(mended, shown, "")):
+            assert "says otherwise by now of the visit. Work them out again: auditor mend --all" in text(page)
+        path.write_text("name = 3", "utf-8")
+        assert "price file cannot be read" in text(plan_page.layout(mended, "", ""))
+    finally:
+        path.unlink()
 
 
 @pytest.mark.parametrize("search", ["", "?by=crew_days", "?amount=1200", "?by=crew_days&amount=2.5"])

@@ -43,9 +43,10 @@ def candidates(
     units: list[Row] | None = None,
     policy: Policy | None = None,
     cleared: Collection[str] = (),
+    called: Collection[str] = (),
 ) -> Candidates:
     held = records(systems, circuits, runs, units)
-    return work_out(held, catalog(folder).frames(), policy or load_policy(), AS_OF, cleared=cleared)
+    return work_out(held, catalog(folder).frames(), policy or load_policy(), AS_OF, cleared=cleared, called=called)
 
 
 def of(found: Candidates, remedy: str, **figures: object) -> Row:

@@ -40,7 +40,10 @@ def test_the_choice(rows, expected):
 
 @pytest.mark.parametrize("seed", range(8))
 def test_moments_by_walking_the_cable(seed):
-    """The larger of both arms' sums of section length times units at or beyond, section by section."""
+    """The larger of both arms' sums of section length times current at or beyond, section by section.
+
+    Without a list of units each counts as one.
+    """
     rng = np.random.default_rng(seed)
     n, s, f = int(rng.integers(2, 12)), float(rng.uniform(0.5, 3)), float(rng.uniform(0, 4))
     extra = {int(a): float(rng.integers(1, 20)) for a in rng.integers(0, n, 3)}
@@ -48,9 +51,13 @@ def test_moments_by_walking_the_cable(seed):
         {"system_id": ["S"], "circuit_id": ["1"], "extra_trunk": [" + ".join(f"{a}@{m:g}" for a, m in extra.items())],
          "n": [n], "s": [s], "f": [f]}
     )  # fmt: skip
-    found = dict(moments(circuit).select("k", "moment").rows())
+    own = rng.uniform(0.5, 2.0, n) if seed % 2 else np.ones(n)
+    listed = pl.DataFrame({"system_id": "S", "circuit_id": "1", "place": np.arange(n), "unit_current_a": own})
+    circuit = circuit.with_columns(units_listed=pl.lit(bool(seed % 2)))
+    found = dict(moments(circuit, listed if seed % 2 else listed.clear()).select("k", "moment").rows())
     for k in range(n):
         # Units count from 1 along the cable; section a lies between units a and a + 1, section 0 before the first.
-        left = sum((f if u == k else s) * u + (extra.get(u, 0.0) * u if u < k else 0.0) for u in range(1, k + 1))
-        right = sum((f if u == k else s) * (n - u) + extra.get(u, 0.0) * (n - u) for u in range(k, n))
+        left = sum((f if u == k else s) * own[:u].sum() + (extra.get(u, 0.0) * own[:u].sum() if u < k else 0.0)
+                   for u in range(1, k + 1))  # fmt: skip
+        right = sum((f if u == k else s) * own[u:].sum() + extra.get(u, 0.0) * own[u:].sum() for u in range(k, n))
         assert found[k] == pytest.approx(max(left, right))

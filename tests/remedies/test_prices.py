@@ -11,7 +11,7 @@ from remedy_cases import candidates, circuit, home_run_m, of, run, system
 from auditor.errors import AuditorError
 from auditor.remedies.choosing import with_choice
 from auditor.remedies.mending import Candidates
-from auditor.remedies.prices import load_prices, priced
+from auditor.remedies.prices import changes, load_prices, priced
 
 SAMPLE = Path(__file__).parents[2] / "sample_portfolio" / "prices.toml"
 WIRES = {"terminal_rating_c": 75.0, "conductor_rating_c": 90.0, "raceway": "pvc"}
@@ -103,3 +103,15 @@ def test_the_samples_prices_are_read_and_marked_invented():
 def test_a_faulty_price_file_says_what_is_wrong(tmp_path, old, new, said):
     with pytest.raises(AuditorError, match=said):
         prices(tmp_path, PRICES.replace(old, new, 1))
+
+
+def test_what_two_price_files_say_otherwise(tmp_path):
+    path = tmp_path / "prices.toml"
+    path.write_text(PRICES, "utf-8")
+    old = load_prices(path)
+    assert changes(old, old) == []
+    path.write_text(PRICES.replace("Test prices", "Others").replace('rests_on = "invented"', 'rests_on = "x"'), "utf-8")
+    assert changes(old, load_prices(path)) == []  # they cost the same under another name
+    path.write_text(PRICES.replace("cost = 100.0", "cost = 101.0").replace('size = "8 AWG"', 'size = "6 AWG"'), "utf-8")
+    told = ["the visit", "8 AWG copper in a home run", "6 AWG copper in a home run"]
+    assert changes(old, load_prices(path)) == told

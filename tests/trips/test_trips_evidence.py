@@ -16,7 +16,7 @@ from auditor.likelihood.sky import MONTH_LENGTH
 from auditor.policy import Policy
 from auditor.prepare import Records, prepare
 from auditor.records.schema import CIRCUIT, RUN, SYSTEM, UNIT
-from auditor.trips import MEMORY, Evidence, outlook
+from auditor.trips import MEMORY, Evidence, expected_outlook, outlook
 from auditor.trips.logs import BEFORE, LOG_FIGURES, REPLACED, SCALED
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "prepare"))
@@ -65,6 +65,18 @@ def test_without_a_log_there_is_no_word_of_one(tmp_path: Path) -> None:
     assert {found[name] for name in LOG_FIGURES} == {None}
     assert found["supply_from"] == "policy"
     assert found["output_from"] == "reckoned"
+
+
+@pytest.mark.parametrize("evidence", [Evidence(), Evidence(year(0)), Evidence(year(25)), None])
+def test_what_is_expected_alone_is_the_same_to_the_last_bit(tmp_path: Path, evidence: Evidence | None) -> None:
+    """`expected_outlook` is `outlook` with fewer columns: with and without a log, known and unknown."""
+    frames = catalog(tmp_path).frames()
+    prepared = prepare(records() if evidence else records(grid_profile=None), frames, RULES, AS_OF)
+    whole = outlook(prepared, frames, RULES, AS_OF, MEMORY, evidence)
+    for shares in (False, True):
+        found = expected_outlook(prepared, frames, RULES, AS_OF, MEMORY, evidence, shares)
+        assert found.equals(whole.select(found.columns)) and len(found.columns) == (7 if shares else 4)
+    assert (whole["trip_days_per_year"][0] is None) == (evidence is None)
 
 
 def test_a_log_replaces_the_figures_and_keeps_those_before_it(tmp_path: Path) -> None:
