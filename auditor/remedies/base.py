@@ -37,11 +37,13 @@ CANDIDATE: dict[str, pl.DataType] = {
     "circuits": pl.Int64(),
     "enough": pl.Boolean(),
 }
-#: New wire: one row per run, for what it costs. `place` is the role of the run.
+#: New wire: one row per piece of a run, for what it costs. `place` is the role of the run, and `run_of` the circuit or
+#: combiner that it belongs to.
 WIRE: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "variant": pl.String(),
     "place": pl.String(),
+    "run_of": pl.String(),
     "size": pl.String(),
     "material": pl.String(),
     "length_m": pl.Float64(),

@@ -106,7 +106,7 @@ def propose(situation: Situation) -> Proposal:
         "circuit {} of {} units parted into {} and {}, each with a home run and a breaker of its own",
         "circuit_id", "n", "k", pl.col("n") - pl.col("k"),
     )  # fmt: skip
-    wire = change.select(*_KEYS, "variant").join(
+    wire = change.select(*_KEYS, "variant", pl.col("new_id").alias("run_of")).join(
         pieces(situation, "home run", _KEYS), on=_KEYS, how="left", maintain_order="left"
     )
     wire = wire.with_columns(pl.lit("home run").alias("place"))

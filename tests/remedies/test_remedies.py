@@ -128,6 +128,15 @@ def test_two_remedies_where_one_is_not_enough(long_runs):
     assert both["effort"] == "new conductors"
 
 
+def test_a_home_run_that_is_laid_and_then_enlarged_is_laid_once(long_runs):
+    """By hand: 8 A over the halves' home runs leave 1.33 x 36/136 + 2.5 %, of which 8 AWG makes 0.352 + 1.569 %."""
+    both = of(long_runs, "split-branch + home-run-size", system_id="S5")
+    assert both["rise_after_pct"] == pytest.approx(1.33 * 36 / 136 + 2.5 * 0.778 / 1.24, rel=1e-6)
+    wire = long_runs.wire.filter(clone=both["clone"]).sort("run_of")
+    assert wire.select("run_of", "size").rows() == [("1", "8 AWG"), ("1 (2)", "8 AWG")]
+    assert wire["length_m"].to_list() == pytest.approx([home_run_m(5.0)] * 2)
+
+
 def test_the_best_point_counts_extra_cable(tmp_path):
     """By hand: 4 units, a section of 1 m, 10 m more after unit 1. Fed at the end: 4+3+2+1 + 10 x 3 = 40 m.
 
