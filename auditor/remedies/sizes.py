@@ -71,8 +71,9 @@ def pieces(situation: Situation, role: str, keys: list[str]) -> pl.DataFrame:
 def first_that_meets(runs: pl.DataFrame, keys: list[str], parts: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
     """Return the pieces of the runs (by `keys`), all as many sizes larger as is enough, or as are tried if none is.
 
-    `runs` has `part` (the rise in the run), `room` (what that may be at most, in the same unit) and `amps_need` (by how
-    much the ampacity has to grow), and `breaker_a` where one protects it; `parts` is what `pieces` returns. `variant`, `new_size`, `area_ratio` and `enough` are added.
+    `runs` has `part` (the rise in the run), `room` (what that may be at most, in the same unit), `amps_need` (by how
+    much the ampacity has to grow) and `breaker_a`, null where none is known; `parts` is what `pieces` returns.
+    `variant`, `new_size`, `area_ratio` and `enough` are added.
     The rise goes with the resistance; what reactance adds to that, the audit of the candidate tells.
     """
     parts = parts.with_columns(pl.len().over(keys).alias("_count"))
