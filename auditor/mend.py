@@ -25,7 +25,7 @@ from auditor.remedies.mending import INNER, Candidates, work_out
 from auditor.remedies.prices import Prices, changes, load_prices, priced
 from auditor.store.folder import Store
 from auditor.store.records_db import Connection
-from auditor.store.snapshot import snapshot_numbers
+from auditor.store.snapshot import snapshot_numbers, unfinished
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -182,9 +182,10 @@ def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | No
     about = {"price_file": prices.model_dump_json() if prices else "", "content_hash": content}
     try:
         path.parent.mkdir(exist_ok=True)
-        part = path.with_suffix(f".{os.getpid()}.part")
-        table.write_parquet(part, metadata=about)
-        part.replace(path)
+        with unfinished(store) as folder:
+            part = folder / path.name
+            table.write_parquet(part, metadata=about)
+            part.replace(path)
         held = {_place(store, number) for number in snapshot_numbers(store)}
         for other in set(path.parent.glob("audit-*.parquet")) - held:
             other.unlink(missing_ok=True)

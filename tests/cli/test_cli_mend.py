@@ -11,6 +11,7 @@ import pytest
 from command_line import SAMPLE, Refused, Run
 
 from auditor import mend
+from auditor.errors import AuditorError
 from auditor.one_system.case import load
 from auditor.remedies import REMEDIES
 from auditor.store import Store
@@ -63,6 +64,21 @@ def test_a_table_of_another_run_is_not_shown(few: tuple[Path, list[str]]) -> Non
     other = duckdb.connect()
     other.execute("CREATE TABLE audit AS SELECT 1 AS run, 'another' AS content_hash")
     assert mend.kept(store, other) is None
+
+
+def test_a_table_that_cannot_be_written_leaves_nothing_behind(
+    few: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, _ = few
+
+    def full(frame: pl.DataFrame, path: Path, **named: object) -> None:
+        path.write_bytes(b"half")
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(pl.DataFrame, "write_parquet", full)
+    with open_snapshot(Store(root)) as con, pytest.raises(AuditorError, match="cannot be written: No space left"):
+        mend.keep(Store(root), con, pl.DataFrame({"system_id": ["S"]}), None)
+    assert not [*(root / "mends").glob("*"), *(root / "unfinished").glob("*/")]
 
 
 def test_a_run_of_an_earlier_version_that_lacks_a_column(run: Run, few: tuple[Path, list[str]]) -> None:
