@@ -1,8 +1,8 @@
 """Rules with single figures altered: a spec, a grid profile or the policy as it might be. Nothing is written anywhere.
 
 A figure is named `KIND: NAME: FIGURE = VALUE`, and of the policy `policy: FIGURE = VALUE`: the tables and entries as
-settings files name them, with a dot between the parts, and the items of a list by number from 1 on. A spec's figure is
-altered in every revision of the model.
+settings files name them, with a dot between the parts, and the items of a list by number from 1 on. Of a model's
+revisions the one is altered that is in force on the rules' date.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from auditor.catalog import Catalog, alias_key
-from auditor.catalog.equipment import Equipment, Inverter, Module, Trunk
+from auditor.catalog.equipment import Inverter, Module, Trunk
 from auditor.catalog.grid import GridProfile
 from auditor.compare.factors import model_key
 from auditor.compare.rules import Rules
@@ -83,10 +83,7 @@ def names(rules: Rules, kind: str) -> tuple[str, ...]:
 
 def figures(rules: Rules, kind: str, name: str) -> tuple[Figure, ...]:
     """The figures of an entry as it stands on the rules' date: those that a number may stand for."""
-    entries = _entries(rules, kind, name)
-    held = [entry for entry in entries if not isinstance(entry, Equipment) or entry.effective <= rules.as_of]
-    data = (held or entries)[-1].model_dump()
-    return tuple(_walk(KINDS[kind], data, (), ""))
+    return tuple(_walk(KINDS[kind], _entry(rules, kind, name).model_dump(), (), ""))
 
 
 def altered(rules: Rules, settings: Iterable[Setting]) -> Rules:
@@ -97,12 +94,11 @@ def altered(rules: Rules, settings: Iterable[Setting]) -> Rules:
 
 
 def _altered(rules: Rules, setting: Setting) -> Rules:
-    changed = {id(entry): _set(entry, setting) for entry in _entries(rules, setting.kind, setting.name)}
-    if setting.kind == POLICY:
-        (policy,) = changed.values()
-        assert isinstance(policy, Policy)
-        return Rules(rules.catalog, policy, rules.as_of)
-    table = tuple(changed.get(id(entry), entry) for entry in getattr(rules.catalog, setting.kind))
+    old = _entry(rules, setting.kind, setting.name)
+    new = _set(old, setting)
+    if isinstance(new, Policy):
+        return Rules(rules.catalog, new, rules.as_of)
+    table = tuple(new if entry is old else entry for entry in getattr(rules.catalog, setting.kind))
     catalog: Catalog = rules.catalog.model_copy(update={setting.kind: table})
     return Rules(catalog, rules.policy, rules.as_of)
 
@@ -111,18 +107,24 @@ def _named(entry: Any) -> str:
     return str(entry.name if isinstance(entry, GridProfile) else entry.model)
 
 
-def _entries(rules: Rules, kind: str, name: str) -> list[BaseModel]:
-    """The policy, or the revisions of a model in their order, or a grid profile by name or alias."""
+def _entry(rules: Rules, kind: str, name: str) -> BaseModel:
+    """The policy, a grid profile by name or alias, or the revision of a model that is in force on the rules' date.
+
+    A model that comes into force later is its first revision.
+    """
     if kind == POLICY:
-        return [rules.policy]
+        return rules.policy
     if kind == "grid_profile":
         found: list[Any] = [p for p in rules.catalog.grid_profile if alias_key(name) in p.alias_keys]
     else:
-        found = [entry for entry in getattr(rules.catalog, kind) if model_key(entry.model) == model_key(name)]
+        revisions = [entry for entry in getattr(rules.catalog, kind) if model_key(entry.model) == model_key(name)]
+        revisions.sort(key=lambda entry: entry.effective)
+        found = [entry for entry in revisions if entry.effective <= rules.as_of] or revisions[:1]
     if not found:
         meant = did_you_mean(name, names(rules, kind))
         raise AuditorError(f"{kind} {name}: the run's catalog holds none of that name.{meant}")
-    return sorted(found, key=lambda entry: getattr(entry, "revision", 0))
+    entry: BaseModel = found[-1]
+    return entry
 
 
 def _set(entry: BaseModel, setting: Setting) -> BaseModel:
