@@ -1,0 +1,116 @@
+"""The flow picture of the page of changes: what verdicts were on the left, what they are on the right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboard.figures import NEUTRAL, VERDICT_LOOKS, band_looks, blank, plain
+
+Look = tuple[str, str]
+
+#: Left edge of the flows, right edge, and the width of the ends, in the picture's own units.
+LEFT, RIGHT, END = 0.0, 1.0, 0.022
+#: Room between two ends, and the least height of a flow, as shares of all.
+GAP, LEAST = 0.05, 0.022
+_STEPS = 24
+#: Flows whose count is written on them, the largest first.
+MOST_LABELS = 8
+
+
+def looks_of(order: Sequence[str], verdicts: bool) -> dict[str, Look]:
+    """Colour and pattern of each verdict, or of each band from the calmest on."""
+    if verdicts:
+        return {name: VERDICT_LOOKS.get(name, (NEUTRAL, "")) for name in order}
+    return dict(zip(order, band_looks(len(order)), strict=True))
+
+
+def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], marks: Mapping[str, str]) -> go.Figure:
+    """Changed verdicts from what they were to what they are: `before`, `after` and `count`, not null.
+
+    `order` is from top to bottom. A flow has the colour and pattern of what the verdict is now, and is as high as its
+    count, though never too thin to be seen; its place in `frame` goes along for clicks.
+    """
+    figure = blank(320)
+    total = int(frame["count"].sum())
+    if not total:
+        return figure.update_layout(xaxis={"visible": False}, yaxis={"visible": False})
+    heights = [max(n / total, LEAST) for n in frame["count"]]
+    sides = {side: _ends(frame[side].to_list(), heights, order) for side in ("before", "after")}
+    places = {side: {name: top for name, (top, _) in ends.items()} for side, ends in sides.items()}
+    ranked = sorted(range(frame.height), key=lambda n: -frame["count"][n])[:MOST_LABELS]
+    by_order = sorted(
+        range(frame.height), key=lambda n: (_at(order, frame["before"][n]), _at(order, frame["after"][n]))
+    )
+    starts = {}
+    for n in by_order:  # Leaving an end in the order of where they go.
+        starts[n] = places["before"][frame["before"][n]]
+        places["before"][frame["before"][n]] += heights[n]
+    for n in sorted(by_order, key=lambda n: (_at(order, frame["after"][n]), _at(order, frame["before"][n]))):
+        row = frame.row(n, named=True)
+        to = places["after"][row["after"]]
+        places["after"][row["after"]] += heights[n]
+        words = f"{row['before']} to {row['after']}: {row['count']:,}"
+        _ribbon(figure, starts[n], to, heights[n], looks[row["after"]], words)
+        if n in ranked:
+            _written(figure, 0.5, (starts[n] + to + heights[n]) / 2, f"{row['count']:,}", "middle center", n)
+    for side, ends in sides.items():
+        counts = dict(frame.group_by(side).agg(pl.col("count").sum()).iter_rows())
+        for name, (top, height) in ends.items():
+            _end(
+                figure, side, top, height, looks[name], f"{marks.get(name, '')} {plain(name)} {counts[name]:,}".strip()
+            )
+    low = max(top + height for ends in sides.values() for top, height in ends.values())
+    hidden = {"visible": False}
+    return figure.update_layout(
+        xaxis={**hidden, "range": [-0.42, 1.42]}, yaxis={**hidden, "range": [low + 0.02, -0.02]}, showlegend=False
+    )
+
+
+def _at(order: Sequence[str], name: str) -> int:
+    return list(order).index(name)
+
+
+def _ends(names: Sequence[str], heights: Sequence[float], order: Sequence[str]) -> dict[str, tuple[float, float]]:
+    """Where each end begins, and how high it is, from top to bottom."""
+    found, top = {}, 0.0
+    for name in order:
+        height = sum(h for n, h in zip(names, heights, strict=True) if n == name)
+        if height:
+            found[name] = top, height
+            top += height + GAP
+    return found
+
+
+def _ribbon(figure: go.Figure, start: float, to: float, height: float, look: Look, words: str) -> None:
+    t = np.linspace(0, 1, _STEPS)
+    x = LEFT + END + t * (RIGHT - LEFT - 2 * END)
+    top = start + (to - start) * t * t * (3 - 2 * t)
+    colour, shape = look
+    figure.add_scatter(
+        x=[*x, *x[::-1]], y=[*top, *(top + height)[::-1]], mode="lines", fill="toself", hoveron="fills", text=words,
+        hoverinfo="text", name=words, line={"color": colour, "width": 0.8}, opacity=0.75,
+        **({"fillpattern": {"shape": shape, "fgcolor": colour, "bgcolor": "rgba(0,0,0,0)", "size": 6, "solidity": 0.45}}
+           if shape else {"fillcolor": colour}),
+    )  # fmt: skip
+
+
+def _end(figure: go.Figure, side: str, top: float, height: float, look: Look, words: str) -> None:
+    left = side == "before"
+    x0 = LEFT if left else RIGHT - END
+    figure.add_scatter(
+        x=[x0, x0 + END, x0 + END, x0], y=[top, top, top + height, top + height], mode="lines", fill="toself",
+        fillcolor=look[0], line={"color": look[0], "width": 1}, hoverinfo="skip",
+    )  # fmt: skip
+    at = LEFT - 0.015 if left else RIGHT + 0.015
+    _written(figure, at, top + height / 2, words, "middle left" if left else "middle right")
+
+
+def _written(figure: go.Figure, x: float, y: float, words: str, position: str, key: int | None = None) -> None:
+    figure.add_scatter(
+        x=[x], y=[y], mode="text", text=[words], textposition=position, hoverinfo="skip",
+        customdata=None if key is None else [[key]], textfont={"size": 13},
+    )  # fmt: skip
