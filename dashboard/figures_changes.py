@@ -39,42 +39,45 @@ def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], m
     if not total:
         return figure.update_layout(xaxis={"visible": False}, yaxis={"visible": False})
     heights = [max(n / total, LEAST) for n in frame["count"]]
-    sides = {side: _ends(frame[side].to_list(), heights, order) for side in ("before", "after")}
-    places = {side: {name: top for name, (top, _) in ends.items()} for side, ends in sides.items()}
-    ranked = sorted(range(frame.height), key=lambda n: -frame["count"][n])[:MOST_LABELS]
-    by_order = sorted(
-        range(frame.height), key=lambda n: (_at(order, frame["before"][n]), _at(order, frame["after"][n]))
-    )
-    starts = {}
-    for n in by_order:  # Leaving an end in the order of where they go.
-        starts[n] = places["before"][frame["before"][n]]
-        places["before"][frame["before"][n]] += heights[n]
-    for n in sorted(by_order, key=lambda n: (_at(order, frame["after"][n]), _at(order, frame["before"][n]))):
-        row = frame.row(n, named=True)
-        to = places["after"][row["after"]]
-        places["after"][row["after"]] += heights[n]
+    sides = {side: _stacked(frame[side].to_list(), heights, order) for side in ("before", "after")}
+    starts, ends = _places(frame, heights, order, sides)
+    written = sorted(range(frame.height), key=lambda n: -frame["count"][n])[:MOST_LABELS]
+    for n, row in enumerate(frame.iter_rows(named=True)):
         words = f"{row['before']} to {row['after']}: {row['count']:,}"
-        _ribbon(figure, starts[n], to, heights[n], looks[row["after"]], words)
-        if n in ranked:
-            _written(figure, 0.5, (starts[n] + to + heights[n]) / 2, f"{row['count']:,}", "middle center", n)
-    for side, ends in sides.items():
+        _ribbon(figure, starts[n], ends[n], heights[n], looks[row["after"]], words)
+        if n in written:
+            _written(figure, 0.5, (starts[n] + ends[n] + heights[n]) / 2, f"{row['count']:,}", "middle center", n)
+    for side, held in sides.items():
         counts = dict(frame.group_by(side).agg(pl.col("count").sum()).iter_rows())
-        for name, (top, height) in ends.items():
-            _end(
-                figure, side, top, height, looks[name], f"{marks.get(name, '')} {plain(name)} {counts[name]:,}".strip()
-            )
-    low = max(top + height for ends in sides.values() for top, height in ends.values())
+        for name, (top, height) in held.items():
+            words = f"{marks.get(name, '')} {plain(name)} {counts[name]:,}".strip()
+            _end(figure, side, top, height, looks[name], words)
+    low = max(top + height for held in sides.values() for top, height in held.values())
     hidden = {"visible": False}
     return figure.update_layout(
         xaxis={**hidden, "range": [-0.42, 1.42]}, yaxis={**hidden, "range": [low + 0.02, -0.02]}, showlegend=False
     )
 
 
-def _at(order: Sequence[str], name: str) -> int:
-    return list(order).index(name)
+Ends = Mapping[str, tuple[float, float]]
 
 
-def _ends(names: Sequence[str], heights: Sequence[float], order: Sequence[str]) -> dict[str, tuple[float, float]]:
+def _places(
+    frame: pl.DataFrame, heights: Sequence[float], order: Sequence[str], sides: Mapping[str, Ends]
+) -> tuple[list[float], list[float]]:
+    """Where each flow leaves its end on the left, and reaches that on the right: in the order of the other end."""
+    at = {name: n for n, name in enumerate(order)}
+    found = {side: [0.0] * frame.height for side in sides}
+    for side, other in (("before", "after"), ("after", "before")):
+        free = {name: top for name, (top, _) in sides[side].items()}
+        names, others = frame[side].to_list(), frame[other].to_list()
+        for n in sorted(range(frame.height), key=lambda n: (at[names[n]], at[others[n]])):
+            found[side][n] = free[names[n]]
+            free[names[n]] += heights[n]
+    return found["before"], found["after"]
+
+
+def _stacked(names: Sequence[str], heights: Sequence[float], order: Sequence[str]) -> dict[str, tuple[float, float]]:
     """Where each end begins, and how high it is, from top to bottom."""
     found, top = {}, 0.0
     for name in order:

@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from auditor import jobs
 from auditor.compare.comparison import held as comparison
 from auditor.errors import AuditorError
+from auditor.reports.cases import run_then
 from dashboard import components, what_if
 from dashboard.changes_address import LEVELS, PATH, Asked, asked_of
 from dashboard.context import Context, Page
@@ -116,9 +117,10 @@ def _choice(context: Context, asked: Asked) -> list[Component]:
 
 
 def _then(context: Context) -> Component:
-    then, shown = forms.then_of(context), context.snapshots.number()
+    shown = context.snapshots.number()
+    then = run_then(context.store, shown)
     words = "By the rules of each design date, and by today's: "
-    if then is not None:
+    if then is not None and then != shown:
         return html.P([words, dcc.Link("side by side", href=Asked(before=then, after=shown).href)], className="note")
     if not context.upload:
         return html.P([words, html.Code("auditor recheck --as-of design-date")], className="note")

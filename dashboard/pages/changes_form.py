@@ -1,4 +1,4 @@
-"""The what-if of the page of changes: one figure as it might be, on the portfolio or a part of it, kept or discarded."""
+"""The what-if of the page of changes: one figure as it might be, on all systems or a part, kept or discarded."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from auditor import jobs
 from auditor.compare.altering import KINDS, POLICY, Figure, Setting, altered, figures, names
 from auditor.compare.rules import Rules, rules_of
 from auditor.errors import AuditorError
-from auditor.store.snapshot import discard_recheck, open_snapshot, recheck_numbers
+from auditor.store.snapshot import discard_recheck, recheck_numbers
 from dashboard import components, what_if
 from dashboard.changes_address import Asked
 from dashboard.context import Context
@@ -95,7 +95,7 @@ def form(context: Context, asked: Asked) -> Component:
             ),
             html.Div(systems(context, asked), id="what-part"),
             html.Div(html.Button("Judge again", id="what-run", className="button button-strong"), className="buttons"),
-            html.P("A run of its own, beside those that are published: the store's catalog and policy stay as they are.",
+            html.P("A run of its own beside those that are published: the store's catalog and policy stay as they are.",
                    className="note"),
         ]
     )  # fmt: skip
@@ -195,19 +195,6 @@ def decide(context: Context, action: str) -> None:
         discard_recheck(context.store, int(number))
     if asked is not None and str(asked.run(context.store)) == number:
         what_if.settle(context.store, asked)
-
-
-def then_of(context: Context) -> int | None:
-    """The run that judges the records of the run that is shown by the specs of each design date; None without."""
-    shown = context.snapshots.number()
-    for run in reversed(queries.runs(context.store)):
-        if run.base != shown or run.part:
-            continue
-        with open_snapshot(context.store, run.number) as con:
-            judged = rules_of(con)
-        if judged.policy.specs_of == "design date" and judged.catalog == rules(context).catalog:
-            return run.number
-    return None
 
 
 def value_text(value: str | None) -> str:

@@ -1,4 +1,4 @@
-"""The pieces of the page of changes: the answer, what differs, the flow picture, the changes one by one, whom to tell."""
+"""The pieces of the page of changes: the answer, what differs, the flow picture, the changes, and whom to tell."""
 
 from __future__ import annotations
 
@@ -129,8 +129,8 @@ def flow(con: Connection, asked: Asked) -> Component | None:
         [
             html.H2("From what to what"),
             html.P(
-                f"{components.counted(total, 'verdict')} changed: left what each was, right what it is now, drawn as wide"
-                f" as their number and never too thin to be seen.{stayed}",
+                f"{components.counted(total, 'verdict')} changed: left what each was, right what it is now, as wide as"
+                f" their number and never too thin to be seen.{stayed}",
                 className="note",
             ),
             components.graph(
