@@ -44,6 +44,7 @@ def layout(context: Context, rest: str, search: str) -> Component:
             dcc.Store(id="changes-drawn", data=shown),
             dcc.Store(id="changes-listed", data=_listed(context, asked)),
             dcc.Store(id="changes-moved"),
+            dcc.Store(id="changes-judged"),
             dcc.Interval(id="changes-poll", interval=POLL_MS, disabled=still and not _start(context, asked)),
         ],
         className="changes-page",
@@ -183,7 +184,7 @@ def register(app: Dash, context: Context) -> None:
             "body": Output("changes-body", "children"),
             "listed": Output("changes-listed", "data"),
             "still": Output("changes-poll", "disabled"),
-            "search": Output("url", "search", allow_duplicate=True),
+            "judged": Output("changes-judged", "data"),
         },
         inputs={
             "search": Input("url", "search"),
@@ -201,8 +202,15 @@ def register(app: Dash, context: Context) -> None:
         search: str | None, moved: Any, ticks: Any, path: str | None, drawn: Any, listed: Any
     ) -> dict[str, Any]:
         """The address changed, something was started, or time has passed: the page follows."""
-        stay = dict.fromkeys(("runs", "status", "drawn", "body", "listed", "still", "search"), no_update)
+        stay = dict.fromkeys(("runs", "status", "drawn", "body", "listed", "still", "judged"), no_update)
         return stay if path != PATH else stay | followed(context, search, drawn, listed)
+
+    @app.callback(
+        Output("url", "search", allow_duplicate=True), Input("changes-judged", "data"), prevent_initial_call=True
+    )
+    def _judged(search: str | None) -> Any:
+        """A what-if has been judged: the page shows what it changes."""
+        return search or no_update
 
     @app.callback(
         Output("url", "search", allow_duplicate=True),
@@ -327,7 +335,7 @@ def _arrived(context: Context, asked: Asked) -> dict[str, Any]:
     before, after = forms.pair_of(waiting, run)
     if asked.pair == (before, after):
         return {}
-    return {"search": Asked(before=before, after=after, part=asked.part).address}
+    return {"judged": Asked(before=before, after=after, part=asked.part).address}
 
 
 PAGE = Page("changes", PATH, "Changes", layout, register, nav="Changes")

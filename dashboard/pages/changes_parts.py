@@ -82,8 +82,7 @@ def _way(asked: Asked, way: str, verdicts: int, systems: int, failing: int) -> C
         html.Span(components.counted(systems, "system"), className="answer-share"),
     ]  # fmt: skip
     to = asked.but(way=None if chosen else way)
-    current = {"aria-current": "true"} if chosen else {}
-    return html.Li(dcc.Link(inside, href=to.href, className="pick pick-chosen" if chosen else "pick", **current))
+    return html.Li(_link(inside, to, chosen))
 
 
 def differs(con: Connection) -> Component:
@@ -153,8 +152,7 @@ def _moved(asked: Asked, before: str | None, after: str | None) -> Component:
     """A link that keeps to one flow, or lifts that."""
     chosen = (asked.was, asked.now) == (before or "", after or "")
     to = asked.but(was=None, now=None) if chosen else asked.but(was=before or "", now=after or "")
-    return dcc.Link(f"{before or NOT_KNOWN} to {after or NOT_KNOWN}", href=to.href,
-                    className="pick pick-chosen" if chosen else "pick")  # fmt: skip
+    return _link(f"{before or NOT_KNOWN} to {after or NOT_KNOWN}", to, chosen)
 
 
 def options(con: Connection, asked: Asked, titles: dict[str, str]) -> dict[str, list[dict[str, str]]]:
@@ -213,7 +211,14 @@ def held(asked: Asked, name: str) -> str:
 
 def _chip(words: str, to: Asked) -> Component:
     cross = html.Span("×", className="chip-x", **{"aria-hidden": "true"})
-    return dcc.Link([words, cross], href=to.href, className="chip", **{"aria-label": f"Remove the filter {words}"})
+    return dcc.Link([html.Span("Remove the filter ", className="sr"), words, cross], href=to.href, className="chip")
+
+
+def _link(inside: Any, to: Asked, chosen: bool) -> Component:
+    """A link to another view of the page; one that is in force says so."""
+    held = inside if isinstance(inside, list) else [inside]
+    said = [html.Span(", in force", className="sr")] if chosen else []
+    return dcc.Link([*held, *said], href=to.href, className="pick pick-chosen" if chosen else "pick")
 
 
 def rows(con: Connection, asked: Asked, titles: dict[str, str]) -> Component:
@@ -290,8 +295,7 @@ def _sorts(asked: Asked) -> Component:
         chosen = asked.sort[0] == name
         arrow = (" ↓" if asked.sort[1] else " ↑") if chosen else ""
         to = asked.but(sort=(name, chosen and not asked.sort[1]))
-        said = {"aria-current": "true"} if chosen else {}
-        links.append(dcc.Link(word + arrow, href=to.href, className="pick pick-chosen" if chosen else "pick", **said))
+        links.append(_link(word + arrow, to, chosen))
     return html.P([html.Span("sorted by "), *(part for link in links for part in (link, " "))], className="sorts")
 
 

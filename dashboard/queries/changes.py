@@ -131,7 +131,7 @@ def flows(con: Connection, asked: Asked) -> pl.DataFrame:
         "SELECT before, after, count(*) AS count, count(DISTINCT system_id) AS systems FROM changed"
         f" WHERE {kept} AND {WAY} NOT IN ('same', 'came', 'went') GROUP BY ALL ORDER BY count DESC, before, after"
     )
-    return pl.DataFrame(con.execute(query, bound).to_arrow_table())
+    return pl.DataFrame(con.sql(query, params=bound).to_arrow_table())
 
 
 def bands(con: Connection) -> list[str]:
@@ -180,7 +180,7 @@ def rows(con: Connection, asked: Asked) -> list[dict[str, Any]]:
     query = (
         f"FROM changed WHERE {kept} ORDER BY {_order(asked)} LIMIT {PAGE_ROWS} OFFSET {(asked.page - 1) * PAGE_ROWS}"
     )
-    return pl.DataFrame(con.execute(query, bound).to_arrow_table()).to_dicts()
+    return pl.DataFrame(con.sql(query, params=bound).to_arrow_table()).to_dicts()
 
 
 def _order(asked: Asked) -> str:
@@ -215,7 +215,7 @@ def notices(con: Connection, asked: Asked) -> tuple[list[dict[str, Any]], int]:
     query, bound = export_notices(asked)
     total = int(con.execute(f"SELECT count(*) FROM ({query})", bound).fetchall()[0][0])
     page = f"{query} LIMIT {PAGE_ROWS} OFFSET {(asked.told - 1) * PAGE_ROWS}"
-    return pl.DataFrame(con.execute(page, bound).to_arrow_table()).to_dicts(), total
+    return pl.DataFrame(con.sql(page, params=bound).to_arrow_table()).to_dicts(), total
 
 
 def waived(con: Connection, asked: Asked) -> int:
