@@ -17,6 +17,8 @@ LEFT, RIGHT, END = 0.0, 1.0, 0.022
 #: Room between two ends, and the least height of a flow, as shares of all.
 GAP, LEAST = 0.05, 0.022
 _STEPS = 24
+#: Height of the picture: for each flow, and at most [px].
+FLOW_PX, MOST_PX = 60, 340
 #: Flows whose count is written on them, the largest first.
 MOST_LABELS = 8
 
@@ -34,7 +36,7 @@ def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], m
     `order` is from top to bottom. A flow has the colour and pattern of what the verdict is now, and is as high as its
     count, though never too thin to be seen; its place in `frame` goes along for clicks.
     """
-    figure = blank(320)
+    figure = blank(min(MOST_PX, FLOW_PX * (frame.height + 1)))
     total = int(frame["count"].sum())
     if not total:
         return figure.update_layout(xaxis={"visible": False}, yaxis={"visible": False})

@@ -34,10 +34,11 @@ def layout(context: Context, rest: str, search: str) -> Component:
     return html.Div(
         [
             components.note([html.P(text) for text in notes], "warning") if notes else None,
+            _contents(context),
             html.Section(_choice(context, asked), id="changes-runs", className="controls"),
             html.Div(drawn, id="changes-status", role="status"),
             html.Div(_body(context, asked), id="changes-body", className="changes-body"),
-            html.Section([html.H2("What if", id="what-if"), forms.form(context, asked)], className="what-if")
+            html.Section([html.H2("What if"), forms.form(context, asked)], id="what-if", className="what-if")
             if context.upload
             else html.P(["To judge again with another figure: ", html.Code("auditor recheck --set")]),
             components.cautions(),
@@ -49,6 +50,14 @@ def layout(context: Context, rest: str, search: str) -> Component:
         ],
         className="changes-page",
     )
+
+
+def _contents(context: Context) -> Component:
+    """Where the parts of the page are; the what-if stands below what may be a long list."""
+    places = {"changes-rows": "changes one by one", "changes-told": "whom to tell"}
+    places |= {"what-if": "what if a figure were another"} if context.upload else {}
+    links = [html.Li(html.A(words, href=f"#{place}")) for place, words in places.items()]
+    return html.Nav(html.Ul(links, className="contents"), **{"aria-label": "On this page"})
 
 
 def settled(context: Context, search: str | None) -> tuple[Asked, list[str]]:
@@ -320,7 +329,7 @@ def followed(context: Context, search: str | None, drawn: Any, listed: Any) -> d
     if now != drawn:
         changed |= {"status": upper, "drawn": now}
         if drawn and drawn[0] == "running" and now[0] != "running":
-            changed |= _arrived(context, asked)
+            changed |= _arrived(context, asked_of(search)[0])
     if _listed(context, asked) != listed:
         changed |= {"body": _body(context, asked), "listed": _listed(context, asked), "runs": _choice(context, asked)}
     return changed

@@ -16,7 +16,7 @@ from dashboard.changes_address import Asked
 from dashboard.filters import Filters
 from dashboard.queries.where import where
 
-PAGE_ROWS = 50
+PAGE_ROWS = 25
 #: Most values that a filter offers, those with most changes.
 MOST_OFFERED = 300
 
