@@ -97,7 +97,7 @@ def _ribbon(figure: go.Figure, start: float, to: float, height: float, look: Loo
     colour, shape = look
     figure.add_scatter(
         x=[*x, *x[::-1]], y=[*top, *(top + height)[::-1]], mode="lines", fill="toself", hoveron="fills", text=words,
-        hoverinfo="text", name=words, line={"color": colour, "width": 0.8}, opacity=0.75,
+        hoverinfo="text", name=words, line={"color": colour, "width": 0.8}, opacity=0.45,
         **({"fillpattern": {"shape": shape, "fgcolor": colour, "bgcolor": "rgba(0,0,0,0)", "size": 6, "solidity": 0.45}}
            if shape else {"fillcolor": colour}),
     )  # fmt: skip

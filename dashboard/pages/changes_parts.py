@@ -18,9 +18,8 @@ from dashboard.pages.imports_lists import cell, listing, system_link
 from dashboard.pages.parts import NOT_STATED, key
 from dashboard.queries import changes as queries
 
-#: The mark before each way that a verdict went.
-WAY_MARKS = {"worse": "fail", "better": "pass", "unknown": "unknown", "known": "pass", "other": "not applicable",
-             "came": "not applicable", "went": "not applicable", "same": "not applicable"}  # fmt: skip
+#: The mark before the ways that have one; the others say neither good nor bad.
+WAY_MARKS = {"worse": "fail", "better": "pass", "unknown": "unknown"}
 TRIP_WAYS = {"worse": "more trips expected than before", "better": "fewer trips expected than before"}
 NOT_KNOWN = "not known"
 #: Ways that are always told, even of none.
@@ -65,13 +64,17 @@ def _summary(told: dict[str, Any], changed: int, asked: Asked) -> str:
     part = told["part_before"] or told["part_after"]
     over = f" Compared over the systems of a part alone: {part}." if part else ""
     held = components.counted(int(min(told["systems_before"], told["systems_after"])), "system")
-    level = {"check": "a check's verdict", "system": "the verdict of the whole", "trips": "the band of trip-days"}
+    level = {
+        "check": "the verdict of a check",
+        "system": "the verdict over all checks",
+        "trips": "the band of trip-days",
+    }
     return f"{changed:,} of {held} changed in {level[asked.level]}.{over}"
 
 
 def _way(asked: Asked, way: str, verdicts: int, systems: int, failing: int) -> Component:
     chosen = asked.way == way
-    verdict = WAY_MARKS[way]
+    verdict = WAY_MARKS.get(way, "not applicable")
     words = TRIP_WAYS.get(way, WAYS[way]) if asked.level == "trips" else WAYS[way]
     more = f"; {failing:,} of them fail" if way == "known" and failing else ""
     inside = [
