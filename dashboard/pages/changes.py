@@ -224,14 +224,16 @@ def register(app: Dash, context: Context) -> None:
     @app.callback(
         Output("url", "search", allow_duplicate=True),
         Input({"changes-pick": ALL}, "value"), State({"changes-pick": ALL}, "id"), State("url", "search"),
-        State("url", "pathname"), prevent_initial_call=True,
+        State("url", "pathname"), State("changes-listed", "data"), prevent_initial_call=True,
     )  # fmt: skip
-    def _chosen(values: list[Any], ids: list[Any], search: str | None, path: str | None) -> Any:
-        """A run or a filter was chosen: the address follows it."""
+    def _chosen(values: list[Any], ids: list[Any], search: str | None, path: str | None, listed: Any) -> Any:
+        """A run or a filter was chosen: the address follows it, unless the fields still show another one."""
         asked, _ = settled(context, search)
+        if path != PATH or not listed or asked.but(part="").address != listed[0]:
+            return no_update
         fields = {field["changes-pick"]: value for field, value in zip(ids, values, strict=True)}
         to = chosen(asked, fields)
-        return no_update if path != PATH or to == asked else to.address
+        return no_update if to == asked else to.address
 
     _register_what_if(app, context)
 
@@ -324,27 +326,25 @@ def _text(value: str) -> str | None:
 def followed(context: Context, search: str | None, drawn: Any, listed: Any) -> dict[str, Any]:
     """What changes on the page; a part that shows what it should is left alone, with what is typed in it."""
     asked, _ = settled(context, search)
-    changed: dict[str, Any] = {"still": not _busy(context) and not _start(context, asked)}
     upper, now = forms.status(context, asked.pair)
+    if drawn and drawn[0] == "running" and now[0] != "running" and (judged := _arrived(context, search)):
+        return {"status": upper, "drawn": now, "judged": judged, "still": False}
+    changed: dict[str, Any] = {"still": not _start(context, asked) and now[0] != "running"}
     if now != drawn:
         changed |= {"status": upper, "drawn": now}
-        if drawn and drawn[0] == "running" and now[0] != "running":
-            changed |= _arrived(context, asked_of(search)[0])
     if _listed(context, asked) != listed:
         changed |= {"body": _body(context, asked), "listed": _listed(context, asked), "runs": _choice(context, asked)}
     return changed
 
 
-def _arrived(context: Context, asked: Asked) -> dict[str, Any]:
-    """The address of the what-if that has just been judged."""
-    waiting = what_if.waiting(context.store)
+def _arrived(context: Context, search: str | None) -> str:
+    """The address of the what-if that has just been judged, "" where it is shown already."""
+    waiting, (asked, _) = what_if.waiting(context.store), asked_of(search)
     run = waiting.run(context.store) if waiting else None
-    if waiting is None or run is None:
-        return {}
+    if waiting is None or run is None or asked.pair == forms.pair_of(waiting, run):
+        return ""
     before, after = forms.pair_of(waiting, run)
-    if asked.pair == (before, after):
-        return {}
-    return {"judged": Asked(before=before, after=after, part=asked.part).address}
+    return Asked(before=before, after=after, part=asked.part).address
 
 
 PAGE = Page("changes", PATH, "Changes", layout, register, nav="Changes")

@@ -14,7 +14,7 @@ from auditor.store.records_db import Connection
 from dashboard import components, figures_changes
 from dashboard.changes_address import LEVELS, WAYS, Asked
 from dashboard.filters import VERDICTS
-from dashboard.pages.imports_lists import cell, listing, system_link
+from dashboard.pages.imports_lists import cell, listing, sentence, system_link
 from dashboard.pages.parts import NOT_STATED, key
 from dashboard.queries import changes as queries
 
@@ -262,9 +262,7 @@ def _row(row: dict[str, Any], asked: Asked, titles: dict[str, str], dated: bool)
     )
     figures: list[str] = []
     if asked.level == "check":
-        figures = [
-            _margin(row[f"margin_{side}_pct"], row[f"value_{side}"], row["unit"]) for side in ("before", "after")
-        ]
+        figures = [components.number(row[f"margin_{side}_pct"], "%", 1) for side in ("before", "after")]
     elif asked.level == "trips":
         figures = [components.number(row[f"value_{side}"], decimals=1) for side in ("before", "after")]
     dates = [str(row[f"specs_{side}"] or NOT_KNOWN) for side in ("before", "after")] if dated else []
@@ -276,13 +274,6 @@ def _row(row: dict[str, Any], asked: Asked, titles: dict[str, str], dated: bool)
 
 def _mark(verdict: str | None, asked: Asked) -> Any:
     return cell(verdict or NOT_KNOWN) if asked.level == "trips" or not verdict else components.verdict_mark(verdict)
-
-
-def _margin(margin: float | None, value: float | None, unit: str | None) -> str:
-    """What is left to the limit; where that cannot be told, the value."""
-    if margin is not None:
-        return components.number(margin, "%", 1)
-    return components.number(value, unit or "")
 
 
 def _sorts(asked: Asked) -> Component:
@@ -367,6 +358,6 @@ def _noticed(found: Sequence[dict[str, Any]]) -> Component:
 
 def _notice(row: dict[str, Any], heads: Sequence[str]) -> Component:
     system = html.Span([system_link(row["system_id"]), html.Span(f" {row['site_label'] or ''}", className="quiet")])
-    cells = [system, cell(row["worse"]), cell(row["cause"]), cell(row["waived"]),
+    cells = [system, sentence(row["worse"]), sentence(row["cause"]), cell(row["waived"]),
              *(cell(row[name] or None) for name in ("contact", "crew", "designer"))]  # fmt: skip
     return html.Tr([html.Td(content, **{"data-head": head}) for head, content in zip(heads, cells, strict=True)])

@@ -28,8 +28,10 @@ WAY = """CASE WHEN change = 'came in' THEN 'came' WHEN change = 'went' THEN 'wen
     WHEN before = 'fail' THEN 'better' ELSE 'other' END"""
 _LOST = "(margin_after_pct - margin_before_pct)"
 SORTS = {
-    "system": "system_id", "check": '"check"', "before": "coalesce(margin_before_pct, value_before)",
-    "after": "coalesce(margin_after_pct, value_after)", "lost": _LOST, "cause": "cause", "utility": "utility",
+    "system": "system_id", "check": '"check"',
+    "before": "CASE kind WHEN 'trips' THEN value_before ELSE margin_before_pct END",
+    "after": "CASE kind WHEN 'trips' THEN value_after ELSE margin_after_pct END",
+    "lost": _LOST, "cause": "cause", "utility": "utility",
     "designer": "designer",
 }  # fmt: skip
 _COLUMNS = {
