@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -19,8 +20,9 @@ GAP, LEAST = 0.05, 0.022
 _STEPS = 24
 #: Height of the picture: for each flow, and at most [px].
 FLOW_PX, MOST_PX = 60, 340
-#: Flows whose count is written on them, the largest first.
-MOST_LABELS = 8
+#: Least height of a flow whose count is written on it, and where along the flows the counts stand, so that counts on
+#: flows that cross do not meet.
+WRITTEN, FIRST_AT, LAST_AT = 0.06, 0.42, 0.54
 
 
 def looks_of(order: Sequence[str], verdicts: bool) -> dict[str, Look]:
@@ -34,7 +36,7 @@ def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], m
     """Changed verdicts from what they were to what they are: `before`, `after` and `count`, not null.
 
     `order` is from top to bottom. A flow has the colour and pattern of what the verdict is now, and is as high as its
-    count, though never too thin to be seen; its place in `frame` goes along for clicks.
+    count, though never too thin to be seen.
     """
     figure = blank(min(MOST_PX, FLOW_PX * (frame.height + 1)))
     total = int(frame["count"].sum())
@@ -43,12 +45,13 @@ def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], m
     heights = [max(n / total, LEAST) for n in frame["count"]]
     sides = {side: _stacked(frame[side].to_list(), heights, order) for side in ("before", "after")}
     starts, ends = _places(frame, heights, order, sides)
-    written = sorted(range(frame.height), key=lambda n: -frame["count"][n])[:MOST_LABELS]
     for n, row in enumerate(frame.iter_rows(named=True)):
         words = f"{row['before']} to {row['after']}: {row['count']:,}"
         _ribbon(figure, starts[n], ends[n], heights[n], looks[row["after"]], words)
-        if n in written:
-            _written(figure, 0.5, (starts[n] + ends[n] + heights[n]) / 2, f"{row['count']:,}", "middle center", n)
+    written = [n for n in range(frame.height) if heights[n] >= WRITTEN]
+    for n, t in zip(written, np.linspace(FIRST_AT, LAST_AT, len(written)), strict=True):
+        middle = _curve(starts[n], ends[n], t) + heights[n] / 2
+        _written(figure, float(t), middle, f"{frame['count'][n]:,}", "middle center")
     for side, held in sides.items():
         counts = dict(frame.group_by(side).agg(pl.col("count").sum()).iter_rows())
         for name, (top, height) in held.items():
@@ -57,7 +60,7 @@ def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], m
     low = max(top + height for held in sides.values() for top, height in held.values())
     hidden = {"visible": False}
     return figure.update_layout(
-        xaxis={**hidden, "range": [-0.42, 1.42]}, yaxis={**hidden, "range": [low + 0.02, -0.02]}, showlegend=False
+        xaxis={**hidden, "range": [LEFT, RIGHT]}, yaxis={**hidden, "range": [low + 0.02, -0.02]}, showlegend=False
     )
 
 
@@ -90,10 +93,15 @@ def _stacked(names: Sequence[str], heights: Sequence[float], order: Sequence[str
     return found
 
 
+def _curve(start: float, to: float, t: Any) -> Any:
+    """A flow's upper edge, level at both ends; t goes from 0 to 1."""
+    return start + (to - start) * t * t * (3 - 2 * t)
+
+
 def _ribbon(figure: go.Figure, start: float, to: float, height: float, look: Look, words: str) -> None:
     t = np.linspace(0, 1, _STEPS)
     x = LEFT + END + t * (RIGHT - LEFT - 2 * END)
-    top = start + (to - start) * t * t * (3 - 2 * t)
+    top = _curve(start, to, t)
     colour, shape = look
     figure.add_scatter(
         x=[*x, *x[::-1]], y=[*top, *(top + height)[::-1]], mode="lines", fill="toself", hoveron="fills", text=words,
@@ -110,12 +118,12 @@ def _end(figure: go.Figure, side: str, top: float, height: float, look: Look, wo
         x=[x0, x0 + END, x0 + END, x0], y=[top, top, top + height, top + height], mode="lines", fill="toself",
         fillcolor=look[0], line={"color": look[0], "width": 1}, hoverinfo="skip",
     )  # fmt: skip
-    at = LEFT - 0.015 if left else RIGHT + 0.015
-    _written(figure, at, top + height / 2, words, "middle left" if left else "middle right")
+    at = LEFT + END if left else RIGHT - END
+    _written(figure, at, top + height / 2, f" {words} ", "middle right" if left else "middle left")
 
 
-def _written(figure: go.Figure, x: float, y: float, words: str, position: str, key: int | None = None) -> None:
+def _written(figure: go.Figure, x: float, y: float, words: str, position: str) -> None:
     figure.add_scatter(
         x=[x], y=[y], mode="text", text=[words], textposition=position, hoverinfo="skip",
-        customdata=None if key is None else [[key]], textfont={"size": 13},
+        textfont={"size": 13}, cliponaxis=False,
     )  # fmt: skip

@@ -122,7 +122,7 @@ def flow(con: Connection, asked: Asked) -> Component | None:
     order = [*(name for name in names if name in used), *sorted(used - {*names})]
     looks = figures_changes.looks_of(order, asked.level != "trips")
     stayed = "" if asked.narrowed else f" {queries.as_before(con, asked):,} stayed as they were and are not drawn."
-    total = int(frame["count"].sum())
+    total, noun = int(frame["count"].sum()), "band" if asked.level == "trips" else "verdict"
     rows = [
         [_moved(asked, row["before"], row["after"]), f"{row['count']:,}", f"{row['systems']:,}"]
         for row in frame.iter_rows(named=True)
@@ -131,7 +131,7 @@ def flow(con: Connection, asked: Asked) -> Component | None:
         [
             html.H2("From what to what"),
             html.P(
-                f"{components.counted(total, 'verdict')} changed: left what each was, right what it is now, as wide as"
+                f"{components.counted(total, noun)} changed: left what each was, right what it is now, as wide as"
                 f" their number and never too thin to be seen.{stayed}",
                 className="note",
             ),

@@ -3,46 +3,13 @@
 from __future__ import annotations
 
 import re
-import shutil
-from datetime import date
-from pathlib import Path
+from collections.abc import Callable
 
-import pytest
 from browser_pages import Serve, grave
 from playwright.sync_api import Page, expect
 
-from auditor.catalog import load_catalog
-from auditor.policy import load_policy
-from auditor.publish import publish
 from auditor.store import Store
-from auditor.store.importing import import_file
-from auditor.store.records_db import open_records
 from auditor.store.snapshot import recheck_numbers
-
-SAMPLE = Path(__file__).parents[2] / "sample_portfolio"
-HEADER = (
-    "system_id,circuit_id,utility,designer,contact,design_date,service,inverter_model,inverter_count,trunk_model,"
-    "orientation,feed,breaker_a\n"
-)
-#: On a 20 A breaker this inverter's sheet in force allows 15 units. Without a grid profile no trips are expected.
-ROWS = """Q-1,1,Ennick,Ada,a@x.invalid,2016-03-01,120/240,Larkfield U240,14,Larkfield TC-2,portrait,centre,20
-Q-2,1,Ennick,Bo,b@x.invalid,2016-03-01,120/240,Larkfield U240,14,Larkfield TC-2,portrait,centre,20
-Q-3,1,Ennick,Bo,c@x.invalid,,120/240,Larkfield U240,12,Larkfield TC-2,portrait,centre,20
-"""
-
-
-@pytest.fixture(scope="module")
-def few(tmp_path_factory: pytest.TempPathFactory) -> Store:
-    """Three systems, audited once."""
-    folder = tmp_path_factory.mktemp("changes")
-    store = Store(folder / "store")
-    store.create()
-    shutil.copyfile(SAMPLE / "catalog" / "equipment.toml", store.catalog / "equipment.toml")
-    (folder / "rows.csv").write_text(HEADER + ROWS, "utf-8")
-    with store.locked("import"), open_records(store) as con:
-        import_file(con, store, folder / "rows.csv", imported_on="2026-01-31")
-        publish(con, store, load_catalog([store.catalog]), load_policy(), date(2026, 1, 31))
-    return store
 
 
 def pick(page: Page, field: str, option: str) -> None:
@@ -51,9 +18,12 @@ def pick(page: Page, field: str, option: str) -> None:
     page.get_by_role("option", name=option, exact=False).first.click()
 
 
-def test_from_a_changed_figure_to_whom_to_tell(page: Page, seen: Page, few: Store, serve: Serve) -> None:
-    address = serve(few.root)
-    catalog = (few.catalog / "equipment.toml").read_bytes()
+def test_from_a_changed_figure_to_whom_to_tell(
+    page: Page, seen: Page, serve: Serve, few: Callable[[], Store], audit_few: Callable[[Store], Store]
+) -> None:
+    store = audit_few(few())
+    address = serve(store.root)
+    catalog = (store.catalog / "equipment.toml").read_bytes()
     page.goto(f"{address}/?designer=Ada")
     page.get_by_role("link", name="what if, for these systems").click()
     expect(page.locator("h1")).to_have_text("There is one run only, so nothing to compare it with")
@@ -94,6 +64,6 @@ def test_from_a_changed_figure_to_whom_to_tell(page: Page, seen: Page, few: Stor
     assert grave(seen) == []
     page.get_by_role("button", name="Discard run 2").click()
     expect(page.locator("h1")).to_have_text("There is one run only, so nothing to compare it with")
-    assert recheck_numbers(few) == []
-    assert (few.catalog / "equipment.toml").read_bytes() == catalog
-    assert not few.policy.exists()
+    assert recheck_numbers(store) == []
+    assert (store.catalog / "equipment.toml").read_bytes() == catalog
+    assert not store.policy.exists()
