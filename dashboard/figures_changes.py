@@ -46,7 +46,7 @@ def flow(frame: pl.DataFrame, order: Sequence[str], looks: Mapping[str, Look], m
     sides = {side: _stacked(frame[side].to_list(), heights, order) for side in ("before", "after")}
     starts, ends = _places(frame, heights, order, sides)
     for n, row in enumerate(frame.iter_rows(named=True)):
-        words = f"{row['before']} to {row['after']}: {row['count']:,}"
+        words = f"{plain(row['before'])} to {plain(row['after'])}: {row['count']:,}"
         _ribbon(figure, starts[n], ends[n], heights[n], looks[row["after"]], words)
     written = [n for n in range(frame.height) if heights[n] >= WRITTEN]
     for n, t in zip(written, np.linspace(FIRST_AT, LAST_AT, len(written)), strict=True):
