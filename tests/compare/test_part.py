@@ -13,6 +13,7 @@ from auditor.compare.part import Part
 from auditor.compare.recheck import recheck
 from auditor.compare.rules import Rules
 from auditor.errors import AuditorError
+from auditor.reports.cases import run_then
 from auditor.store import Store
 from auditor.store.snapshot import about, open_snapshot
 
@@ -125,3 +126,14 @@ def test_a_part_is_compared_over_its_own_systems(whole: Store, stores: tuple[Sto
     bo = recheck(whole, 1, part=Part(designer=["Bo"])).number
     with compare(whole, bo, some) as con:
         assert con.execute("SELECT DISTINCT system_id FROM changed").fetchall() == [("b2",)]
+
+
+def test_a_part_is_not_taken_for_the_run_by_design_dates(whole: Store) -> None:
+    def by_design(rules: Rules) -> Rules:
+        return Rules(rules.catalog, rules.policy.model_copy(update={"specs_of": "design date"}), rules.as_of)
+
+    recheck(whole, 1, by_design, part=Part(designer=["Bo"]))
+    assert run_then(whole, 1) is None
+    every = recheck(whole, 1, by_design).number
+    recheck(whole, 1, by_design, part=Part(designer=["Bo"]))
+    assert run_then(whole, 1) == every

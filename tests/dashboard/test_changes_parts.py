@@ -201,6 +201,11 @@ def test_flows_are_as_high_as_their_counts_and_none_is_lost() -> None:
     assert heights["pass to fail: 60"] == pytest.approx(0.60)
     assert heights["pass to unknown: 39"] == pytest.approx(0.39)
     assert heights["fail to pass: 1"] == figures_changes.LEAST
+    # One leaves where the one above it ends: 0.022 and a gap below the failing one, and reaches its end likewise.
+    top = figures_changes.LEAST + figures_changes.GAP
+    edges = {t.name: (t.y[0], t.y[23]) for t in figure.data if t.name}
+    assert edges["pass to fail: 60"] == pytest.approx((top, 0))
+    assert edges["pass to unknown: 39"] == pytest.approx((top + 0.6, 0.6 + figures_changes.GAP))
     said = [t.text[0].strip() for t in figure.data if t.mode == "text"]
     assert said == ["60", "39", "▲ fail 1", "● pass 99", "▲ fail 60", "◇ unknown 39", "● pass 1"]
     # What is unknown now is told apart by its pattern, too.
