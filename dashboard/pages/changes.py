@@ -158,14 +158,14 @@ def _body(context: Context, asked: Asked) -> list[Component | None]:
         command = f"auditor compare {before} {after} --store {context.store.root}"
         return [html.H1(told), None if context.upload else html.Pre(html.Code(command))]
     with con, context.snapshots.cursor() as shown:
-        titles = queries.titles(shown)
+        titles, (told, worse) = queries.titles(shown), queries.notices(con, asked)
         return [
-            parts.answer(con, asked),
+            parts.answer(con, asked, worse),
             parts.differs(con),
             parts.filters(con, asked, titles),
             parts.flow(con, asked),
             parts.rows(con, asked, titles),
-            parts.notices(con, asked),
+            parts.notices(told, worse, asked),
         ]
 
 

@@ -28,10 +28,9 @@ FILTERS = {"level": "what", "check": "check", "cause": "cause", "utility": "util
 MOST_FACTORS = 12
 
 
-def answer(con: Connection, asked: Asked) -> Component:
-    """How many systems have a verdict that became worse, and what became of all the others."""
+def answer(con: Connection, asked: Asked, worse: int) -> Component:
+    """How many systems have a verdict that became worse, and what became of all verdicts."""
     told, found = queries.compared(con), queries.ways(con, asked)
-    _, worse = queries.notices(con, asked)
     changed = queries.changed_systems(con, asked)
     lines = [_way(asked, way, *found.get(way, (0, 0, 0))) for way in WAYS if way in ALWAYS or way in found]
     if worse:
@@ -324,9 +323,8 @@ def _pages(asked: Asked, name: str, total: int) -> Component | None:
     )
 
 
-def notices(con: Connection, asked: Asked) -> Component:
+def notices(found: Sequence[dict[str, Any]], total: int, asked: Asked) -> Component:
     """Whom to tell: each system once, by utility, designer, crew and contact."""
-    found, total = queries.notices(con, asked)
     told = (
         "Systems with a verdict that now fails and did not, or is unknown and was not: each once, whatever its waivers."
         " The filters by cause, check, utility and designer narrow the list."
