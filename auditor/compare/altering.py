@@ -16,7 +16,7 @@ from pydantic import BaseModel
 from auditor.catalog import Catalog, alias_key
 from auditor.catalog.equipment import Inverter, Module, Trunk
 from auditor.catalog.grid import GridProfile
-from auditor.compare.factors import model_key
+from auditor.compare.factors import IDLE, model_key
 from auditor.compare.rules import Rules
 from auditor.errors import AuditorError
 from auditor.policy import Policy
@@ -169,7 +169,7 @@ def _loc(data: Any, setting: Setting) -> Loc:
 
 
 def _is_figure(node: Mapping[str, Any], loc: Loc) -> bool:
-    if loc[-1] in _NO_FIGURES:
+    if loc[-1] in _NO_FIGURES or loc[0] in IDLE:
         return False
     return node.get("type") in ("number", "integer") or _is_printed(loc)
 

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from auditor import jobs
 from auditor.compare.comparison import held as comparison
 from auditor.errors import AuditorError
-from auditor.reports.cases import run_then
+from auditor.reports.cases import sides
 from dashboard import components, what_if
 from dashboard.changes_address import LEVELS, PATH, Asked, asked_of
 from dashboard.context import Context, Page
@@ -106,7 +106,7 @@ def _is_compared(context: Context, asked: Asked) -> bool:
     return True
 
 
-def _choice(context: Context, asked: Asked) -> list[Component]:
+def _choice(context: Context, asked: Asked) -> list[Component | None]:
     """The two runs, and the way to the rules of each design date beside today's."""
     runs = [{"value": str(run.number), "label": _label(run)} for run in reversed(queries.runs(context.store))]
     fields = [
@@ -126,12 +126,14 @@ def _choice(context: Context, asked: Asked) -> list[Component]:
     return [html.H2("Runs", className="sr"), html.Div(fields, className="fields"), _then(context)]
 
 
-def _then(context: Context) -> Component:
-    shown = context.snapshots.number()
-    then = run_then(context.store, shown)
+def _then(context: Context) -> Component | None:
+    """The run by the specs of each design date and that by one day's, side by side, or how to come by them."""
+    both = sides(context.store, context.snapshots.number())
     words = "By the rules of each design date, and by today's: "
-    if then is not None and then != shown:
-        return html.P([words, dcc.Link("side by side", href=Asked(before=then, after=shown).href)], className="note")
+    if both.then is not None and both.now is not None:
+        return html.P([words, dcc.Link("side by side", href=Asked(both.then, both.now).href)], className="note")
+    if both.then is not None:
+        return None  # The run that is shown judges by design dates itself.
     if not context.upload:
         return html.P([words, html.Code("auditor recheck --as-of design-date")], className="note")
     button = html.Button("judge by design dates, too", id={"changes-do": "then"}, className="button")

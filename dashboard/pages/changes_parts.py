@@ -20,7 +20,8 @@ from dashboard.queries import changes as queries
 
 #: The mark before the ways that have one; the others say neither good nor bad.
 WAY_MARKS = {"worse": "fail", "better": "pass", "unknown": "unknown"}
-TRIP_WAYS = {"worse": "more trips expected than before", "better": "fewer trips expected than before"}
+TRIP_WAYS = {"worse": "more trips expected than before", "better": "fewer trips expected than before",
+             "other": "in another band, with as many trip-days"}  # fmt: skip
 NOT_KNOWN = "not known"
 #: Ways that are always told, even of none.
 ALWAYS = ("worse", "better", "unknown", "known")

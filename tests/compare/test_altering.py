@@ -65,6 +65,7 @@ def test_a_figure_is_altered_and_nothing_else(rules: Rules) -> None:
         ("policy: rise.target_pct = 30", "[rise] target_pct = 30.0: must be a number above 0, up to 20."),
         ("policy: rise.target_pct = ", "[rise] target_pct = None: must be a number above 0, up to 20."),
         ("policy: transformer.9.r_pct = 1", "transformer.9.r_pct: 9 is none of its"),
+        ("policy: triage.sure_from = 0.9", "triage.sure_from is no figure that can be altered"),
         ("policy: rise.target_pct.x = 1", "rise.target_pct.x: there is no such entry."),
     ],
 )

@@ -13,7 +13,7 @@ from auditor.compare.part import Part
 from auditor.compare.recheck import recheck
 from auditor.compare.rules import Rules
 from auditor.errors import AuditorError
-from auditor.reports.cases import run_then
+from auditor.reports.cases import sides
 from auditor.store import Store
 from auditor.store.snapshot import about, open_snapshot
 
@@ -133,7 +133,7 @@ def test_a_part_is_not_taken_for_the_run_by_design_dates(whole: Store) -> None:
         return Rules(rules.catalog, rules.policy.model_copy(update={"specs_of": "design date"}), rules.as_of)
 
     recheck(whole, 1, by_design, part=Part(designer=["Bo"]))
-    assert run_then(whole, 1) is None
+    assert sides(whole, 1).then is None
     every = recheck(whole, 1, by_design).number
     recheck(whole, 1, by_design, part=Part(designer=["Bo"]))
-    assert run_then(whole, 1) == every
+    assert sides(whole, 1).then == every
