@@ -34,7 +34,6 @@ def layout(context: Context, rest: str, search: str) -> Component:
     return html.Div(
         [
             components.note([html.P(text) for text in notes], "warning") if notes else None,
-            _contents(context),
             html.Section(_choice(context, asked), id="changes-runs", className="controls"),
             html.Div(drawn, id="changes-status", role="status"),
             html.Div(_body(context, asked), id="changes-body", className="changes-body"),
@@ -163,6 +162,7 @@ def _body(context: Context, asked: Asked) -> list[Component | None]:
         titles, (told, worse) = queries.titles(shown), queries.notices(con, asked)
         return [
             parts.answer(con, asked, worse),
+            _contents(context),
             parts.differs(con),
             parts.filters(con, asked, titles),
             parts.flow(con, asked),
