@@ -76,6 +76,8 @@ def recheck(
         values or [] for values in (utility, designer, region, band, check, verdict, system)
     )
     part = Part(utility, designer, region, band, check, verdict, system, listed, called)
+    if called and not part.any:
+        raise AuditorError(f"--part {called}: names a part; choose it, too, by --utility or another filter.")
     with show.progress("Auditing circuits") as advance:
         done = judged_again(
             place,

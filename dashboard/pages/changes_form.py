@@ -90,7 +90,7 @@ def form(context: Context, asked: Asked) -> Component:
                     dmc.TextInput(id="what-value", label="What if it were", className="field", debounce=False,
                                   description=now(figure_of(held, kind, name, path)),
                                   inputProps={"maxLength": 60, "autoComplete": "off"},
-                        inputWrapperOrder=["label", "input", "description", "error"]),
+                                  inputWrapperOrder=["label", "input", "description", "error"]),
                 ],
                 className="fields what-fields",
             ),

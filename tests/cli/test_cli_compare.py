@@ -139,3 +139,4 @@ def test_a_figure_as_it_might_be_on_a_part_says_so_everywhere(
     )
     wrong = refused("recheck", "--set", "trunk: Larkfield TC-2: rated_a = none", "--store", store)
     assert wrong == 'rated_a = "none": must be a number above 0.'
+    assert "choose it, too" in refused("recheck", "--part", "the west", "--store", store)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import plotly.graph_objects as go
 import polars as pl
@@ -12,15 +14,18 @@ import pytest
 from dash.development.base_component import Component
 from flask.testing import FlaskClient
 
+from auditor import jobs
 from auditor.compare.altering import altered, setting_of
 from auditor.compare.comparison import compare
 from auditor.compare.part import Part
 from auditor.compare.recheck import recheck
 from auditor.errors import AuditorError
+from auditor.jobs import Job
 from auditor.store import Store
 from auditor.store.decisions import append
 from auditor.store.records_db import Connection
-from dashboard import figures_changes
+from auditor.store.snapshot import recheck_numbers
+from dashboard import figures_changes, what_if
 from dashboard.app import create_app
 from dashboard.changes_address import Asked, asked_of
 from dashboard.components import MARKS
@@ -242,3 +247,65 @@ def test_the_what_if_says_what_is_wrong_and_starts_nothing(context: Context) -> 
     with pytest.raises(AuditorError, match="Run 1 is a published audit"):
         changes_form.decide(context, "discard 1")
     assert not (context.store.root / "what_if").exists() and not context.store.jobs.exists()
+
+
+@pytest.fixture
+def copy(store: Store, tmp_path: Path) -> Iterator[Context]:
+    """A store of the test's own, with the same runs."""
+    own = Store(Path(shutil.copytree(store.root, tmp_path / "store")))
+    snapshots = Snapshots(own)
+    yield Context(own, snapshots)
+    snapshots.close()
+
+
+def test_a_run_and_its_repeat_have_nothing_to_say(copy: Context) -> None:
+    repeat = recheck(copy.store, 1).number
+    compare(copy.store, 1, repeat).close()
+    said = text_of(changes.layout(copy, "", f"?before=1&after={repeat}"))
+    for words in ("Nothing changed", "Nothing: same rules, same records.", "Nobody: no verdict became worse."):
+        assert words in said
+    assert "From what to what" not in said
+
+
+def test_a_what_if_is_kept_or_discarded_and_never_asked_about_again(
+    copy: Context, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[list[str]] = []
+
+    def start(store: Store, args: list[str], note: str = "") -> Job:
+        started.append(args)
+        return Job(7, tuple(args), note, "2026-01-31T12:00:00+00:00", "done")
+
+    def judged(run: int) -> what_if.WhatIf:
+        asked = what_if.waiting(copy.store)
+        assert asked is not None and asked.run(copy.store) is None
+        (copy.store.root / "what_if" / asked.token / "report.json").write_text(f'{{"run": {run}}}', "utf-8")
+        assert asked.run(copy.store) == run
+        return asked
+
+    monkeypatch.setattr(jobs, "start", start)
+    asked = Asked(part="?designer=Ada")
+    changes_form.judge(copy, asked, "inverter", "Larkfield U240", "branch_limits.2.units", " 13 ")
+    told = judged(2)
+    folder = copy.store.root / "what_if" / told.token
+    assert started[0] == [
+        *("recheck", "--store", str(copy.store.root), "--run", "1", "--set", THIRTEEN.words),
+        *("--report", str(folder / "report.json"), "--systems", str(folder / "systems.txt"), "--part=designer Ada"),
+    ]
+    assert (folder / "systems.txt").read_text("utf-8") == "Q-1\n"
+    drawn, _ = changes_form.status(copy, (1, 3))
+    assert "Run 2 is a what-if: inverter: Larkfield U240: branch_limits.2.units = 13, on a part (designer Ada)." in (
+        " ".join(text_of(drawn).split())
+    )
+    changes_form.decide(copy, "keep 2")
+    assert what_if.waiting(copy.store) is None and recheck_numbers(copy.store) == [2, 3]
+    # By design dates comes before today's, and what waited goes with the next.
+    changes_form.judge(copy, Asked(), "policy", "", "rise.target_pct", "1")
+    changes_form.by_design_date(copy)
+    assert "--as-of design-date" in " ".join(started[2]) and "--systems" not in started[2]
+    assert len(list((copy.store.root / "what_if").glob("*"))) == 1
+    then = judged(3)
+    assert changes_form.pair_of(then, 3) == (3, 1)
+    assert changes.followed(copy, "?before=1&after=2", ["running"], None)["judged"] == "?before=3&after=1"
+    changes_form.decide(copy, "discard 3")
+    assert what_if.waiting(copy.store) is None and recheck_numbers(copy.store) == [2]
