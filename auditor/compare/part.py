@@ -40,7 +40,8 @@ class Part:
     @property
     def any(self) -> bool:
         """Whether anything is chosen."""
-        return self != Part(called=self.called)
+        lists = (self.utility, self.designer, self.region, self.band, self.check, self.verdict, self.system)
+        return any(lists) or self.listed is not None
 
     def words(self) -> str:
         """What the part is called where its run is shown."""

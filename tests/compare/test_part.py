@@ -88,6 +88,10 @@ def test_its_hash_is_that_of_those_systems_by_themselves(whole: Store, stores: t
         for name in ("system", "circuit", "run", "system_result", "shown"):
             found = con.execute(f"SELECT DISTINCT system_id FROM {name} ORDER BY 1").fetchall()
             assert found == [("b1",), ("b2",)], name
+    # Nothing chosen is no part.
+    plain = recheck(whole, 1, part=Part([], [], called="all of it"))
+    with open_snapshot(whole, plain.number) as con:
+        assert (about(con)["part"], about(con)["systems"]) == ("", 4)
     # A part of a part is one of both, and a repeat of a part says what it is.
     again = recheck(whole, done.number, part=Part(designer=["Bo"]))
     repeat = recheck(whole, done.number)
