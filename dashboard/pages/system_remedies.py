@@ -153,7 +153,7 @@ def _what(row: dict[str, Any]) -> list[Any]:
         html.Details(
             [
                 html.Summary("verify first"),
-                html.P(row["verify_first"]),
+                html.P(f"Verify first: {row['verify_first']}"),
                 html.P(f"Cannot be checked here: {row['cannot_check']}"),
             ],
             className="as-table",
