@@ -9,7 +9,7 @@ from remedy_cases import candidates, circuit, home_run_m, of, run, system
 
 from auditor.policy import Policy, load_policy
 from auditor.policy.triage import RequiredProfile
-from auditor.remedies.mending import CALLED
+from auditor.remedies.mending import CALLED, DOUBTFUL
 
 WIRES = {"terminal_rating_c": 75.0, "conductor_rating_c": 90.0, "raceway": "pvc"}
 #: Resistance of 8, 6 and 4 AWG stranded copper over that of 10 AWG, NEC Chapter 9 Table 8 [ohm per 1000 ft].
@@ -175,3 +175,10 @@ def test_nothing_is_proposed_while_a_safety_call_stands(tmp_path: Path) -> None:
     table = candidates(tmp_path, *given, cleared=["S"], called=["S"]).table
     assert table.height and table["why_not"].unique().to_list() == [CALLED] and not table["helps"].any()
     assert candidates(tmp_path, *given, called=["T"]).table["proposed"].any()
+
+
+def test_a_doubtful_record_is_verified_before_all(tmp_path: Path) -> None:
+    given = [system()], [circuit(first_section_m=1.0)], FAILING
+    sure, doubtful = (candidates(tmp_path, *given, doubtful=ids).table for ids in ((), ["S"]))
+    assert doubtful["verify_first"].to_list() == [f"{DOUBTFUL} {text}" for text in sure["verify_first"]]
+    assert doubtful.drop("verify_first").equals(sure.drop("verify_first"))
