@@ -42,6 +42,22 @@ def test_a_home_run_in_two_pieces_is_enlarged_as_a_whole(tmp_path: Path) -> None
     assert split["home_run_may_grow_m"] is None
 
 
+def test_each_piece_counts_with_its_own_part_of_the_rise(tmp_path: Path) -> None:
+    """By hand: 0.25 % in 10 AWG and 0.75 % in 4 AWG, of which 0.67 % may stay.
+
+    One size up, 8 and 3 AWG: 0.25 x 0.778/1.24 + 0.75 x 0.245/0.308 = 0.157 + 0.597 = 0.753 %: too much. Two sizes up,
+    6 and 2 AWG: 0.25 x 0.491/1.24 + 0.75 x 0.194/0.308 = 0.099 + 0.472 = 0.571 %: enough.
+    """
+    pieces = [
+        run("home run", 1, length_m=home_run_m(0.25), **WIRES),
+        run("home run", 1, length_m=home_run_m(0.75) / FOUR, size="4 AWG", **WIRES | {"run_order": 2}),
+    ]
+    found = candidates(tmp_path, [system()], [circuit(first_section_m=1.0)], [*pieces, run("feeder", **WIRES)])
+    row = of(found, "home-run-size")
+    assert row["rise_after_pct"] == pytest.approx(1.33 + 0.25 * SIX + 0.75 * 0.194 / 0.308, rel=1e-6)
+    assert "2 AWG in place of 4 AWG" in row["done"]
+
+
 def test_a_piece_of_unknown_size_leaves_the_run_as_it_is(tmp_path: Path) -> None:
     pieces = [
         run("home run", 1, length_m=home_run_m(1.0), **WIRES),
