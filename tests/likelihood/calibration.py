@@ -12,10 +12,10 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from portfolio_simulator import Drawn, Site, Supplied, World, draw_portfolio
+from portfolio_simulator import Drawn, Known, Supplied, World, draw_portfolio
 from scipy.stats import beta as beta_law
 from scipy.stats import chi2, norm
 from trip_simulator import Unit
@@ -63,7 +63,8 @@ def foretold(table: Table, profile: Profile, supply: Supply, systems: Systems, m
         transform += share * known
     law = np.fft.fft(transform, axis=1).real / turn.size
     below = np.concatenate([np.zeros((systems.size, 1)), np.cumsum(law, axis=1)], axis=1)
-    names = ("trip_days_per_year", "trip_days_per_year_low", "trip_days_per_year_high", "trip_chance_year", "trip_chance_30d")
+    ends = (f"trip_days_per_year{end}" for end in ("", "_low", "_high"))
+    names = (*ends, "trip_chance_year", "trip_chance_30d")
     return Foretold(*(columns[name] for name in names), below=np.clip(below, 0.0, 1.0))
 
 
@@ -83,8 +84,11 @@ class Calibration:
     ahead: list[dict[str, float]]
 
 
-def calibration(said: Foretold, came: Drawn) -> Calibration:
-    """Hold forecasts against what came of the same systems, row by row."""
+def calibration(said: Foretold, came: Drawn, missed: float = 0.05) -> Calibration:
+    """Hold forecasts of systems against what came of their sites; intervals of seen shares miss with chance `missed`."""
+    row = np.repeat(np.arange(said.mean.size), came.rate.shape[1])
+    said = Foretold(*(getattr(said, field.name)[row] for field in fields(Foretold)))
+    came = Drawn(came.trip_days.ravel(), came.ahead.ravel(), came.rate.ravel())
     trips = came.trip_days > 0
     heights = pit_heights(said.below, came.trip_days)
     expected = came.trip_days.size / PIT_BINS
@@ -97,8 +101,8 @@ def calibration(said: Foretold, came: Drawn) -> Calibration:
         pit=heights,
         pit_chi2=float(((heights * expected - expected) ** 2 / expected).sum()),
         days_over_foretold=float(came.trip_days.sum() / said.mean.sum()),
-        year=reliability(said.chance_year, trips),
-        ahead=reliability(said.chance_30d, came.ahead),
+        year=reliability(said.chance_year, trips, missed),
+        ahead=reliability(said.chance_30d, came.ahead, missed),
     )
 
 
@@ -145,15 +149,16 @@ def reliability(chance: np.ndarray, came: np.ndarray, wrong: float = 0.05) -> li
     return found
 
 
-def designs(first_pct: float, count: int, seed: int) -> Systems:
+def designs(profile: Profile, count: int, seed: int) -> Systems:
     """Systems of many kinds: from a trip-day in some years to most days, sites known well or hardly."""
     rng = np.random.default_rng(seed)
     rise = rng.uniform(0.5, 6.0, count)
     beta = rng.uniform(0.0, 2.5, count)
-    # the margin decides how many trip-days there are; a wider spread needs a wider margin for as many
+    # the margin decides how many trip-days there are; where output ceases the own rise does not help to reach it
+    helps = 0.0 if profile.ceases else 1.0
     return Systems(
-        level_pct=first_pct - rise - beta - rng.uniform(0.5, 4.0, count),
-        site_pct=rng.uniform(0.15, 1.2, count),
+        level_pct=profile.first_pct - helps * rise - beta - rng.uniform(0.5, 4.0, count),
+        site_pct=rng.uniform(0.2, 1.2, count),
         beta_pct=beta,
         beta_sd_pct=rng.uniform(0.0, 0.5, count),
         service_pct=0.3 * rise,
@@ -165,27 +170,25 @@ def designs(first_pct: float, count: int, seed: int) -> Systems:
     )
 
 
-def calibrated(
-    case: tuple[Table, Profile, Supply, DayShapes, Unit],
-    said: Foretold,
+def drawn(
+    unit: Unit,
+    supply: Supply,
+    shapes: DayShapes,
+    month_days: np.ndarray,
     systems: Systems,
     sites: int,
     seed: int,
-    month_days: np.ndarray,
     world: World | None = None,
-) -> Calibration:
-    """So many sites drawn of each system, against what the tables foretell of it."""
-    _, _, supply, shapes, unit = case
-    row = np.repeat(np.arange(systems.size), sites)
-    known = Site(
-        level=systems.level_pct[row],
-        site=systems.site_pct[row],
-        beta=systems.beta_pct[row],
-        beta_sd=systems.beta_sd_pct[row],
-        rise=(systems.service_pct + systems.wiring_pct)[row],
-        units=systems.units[row],
-        offset=systems.sensing_pct[row],
+) -> Drawn:
+    """So many sites of each system on this supply."""
+    known = Known(
+        level=systems.level_pct,
+        site=systems.site_pct,
+        beta=systems.beta_pct,
+        beta_sd=systems.beta_sd_pct,
+        rise=systems.service_pct + systems.wiring_pct,
+        units=systems.units,
+        offset=systems.sensing_pct,
     )
     character = Supplied(supply.dev_pct, supply.sigma_pct, supply.rho, supply.day_pct, supply.peak_pct)
-    came = draw_portfolio(unit, character, shapes.output, shapes.month, month_days, known, seed, world)
-    return calibration(Foretold(*(getattr(said, name)[row] for name in Foretold.__dataclass_fields__)), came)
+    return draw_portfolio(unit, character, (shapes.output, shapes.month, month_days), known, sites, seed, world)

@@ -19,8 +19,6 @@ ROUGH_SHARE, ROUGH = 0.25, 1.6
 LATE = 12
 #: Slots that noise of another law takes to forget its normal start.
 RUN_IN = 120
-#: Systems drawn side by side.
-TOGETHER = 40
 
 
 @dataclass(frozen=True)
@@ -49,7 +47,7 @@ class Supplied:
 
 
 @dataclass(frozen=True)
-class Site:
+class Known:
     """What is known of each system, all (n,): level and its spread, sun and its spread, own rise, units and offsets."""
 
     level: np.ndarray
@@ -63,10 +61,10 @@ class Site:
 
 @dataclass(frozen=True)
 class Drawn:
-    """What came of each system, all (n,).
+    """What came of each site, (n systems, sites).
 
     trip_days   days with a trip in the one year; ahead whether any of its first thirty days of June had one
-    rate        trip-days a year to be expected at this very site, from the same days of noise and sun
+    rate        trip-days a year to be expected at this very site
     """
 
     trip_days: np.ndarray
@@ -77,40 +75,55 @@ class Drawn:
 def draw_portfolio(
     unit: Unit,
     supply: Supplied,
-    output: np.ndarray,
-    month: np.ndarray,
-    month_days: np.ndarray,
-    known: Site,
+    days: tuple[np.ndarray, np.ndarray, np.ndarray],
+    known: Known,
+    sites: int,
     seed: int,
     world: World | None = None,
 ) -> Drawn:
-    """One year of each system; output (k, slots) are the days of a class, each as likely as the others of its month."""
-    rng, size = np.random.default_rng(seed), known.level.size
+    """So many sites of each system, and one year at each.
+
+    days are the shapes of a class (k, slots), each as likely as the others of its month, their months, and how many
+    days a year each month has.
+    """
+    rng = np.random.default_rng(seed)
+    found = [_sites_of(unit, supply, days, known, k, sites, rng, world or World()) for k in range(known.level.size)]
+    return Drawn(*(np.stack(part) for part in zip(*found, strict=True)))
+
+
+def _sites_of(
+    unit: Unit,
+    supply: Supplied,
+    days: tuple[np.ndarray, np.ndarray, np.ndarray],
+    known: Known,
+    k: int,
+    sites: int,
+    rng: np.random.Generator,
+    world: World,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Trip-days, any ahead, and rates (sites,) of one system.
+
+    A rate is the mean over the days of all its sites, so that it hardly varies itself: at another neighbours' sun a day
+    trips at a level that is lower by the difference times that sun in the slot that decides.
+    """
+    output, month, month_days = days
+    level = known.level[k] + known.site[k] * rng.standard_normal(sites)
+    level += known.offset[k] * rng.standard_normal((sites, int(known.units[k]))).max(axis=1)
+    beta = known.beta[k] + known.beta_sd[k] * rng.standard_normal(sites)
+    shape = [rng.choice(np.flatnonzero(month == m), (sites, n)) for m, n in enumerate(month_days) if n]
     day_month = np.repeat(np.arange(12), month_days)
-    of_month = [np.flatnonzero(month == m) for m in range(12)]
-    level = known.level + known.site * rng.standard_normal(size)
-    level += [offset * rng.standard_normal(int(n)).max() for offset, n in zip(known.offset, known.units, strict=True)]
-    beta = known.beta + known.beta_sd * rng.standard_normal(size)
-    found = []
-    for first in range(0, size, TOGETHER):
-        part = slice(first, first + TOGETHER)
-        here = level[part].size
-        shape = np.concatenate([rng.choice(of_month[m], (here, n)) for m, n in enumerate(month_days) if n], axis=1)
-        trips_at = _trips_at(
-            unit,
-            supply,
-            (output, shape.ravel(), np.tile(day_month, here)),
-            np.repeat(beta[part], day_month.size),
-            np.repeat(known.rise[part], day_month.size),
-            rng,
-            world or World(),
-        ).reshape(here, -1)
-        over = level[part, None] - trips_at
-        tripped = over + supply.day * rng.standard_normal(over.shape) > 0
-        june = np.flatnonzero(day_month == 5)[:30]
-        rate = ndtr(over / supply.day).sum(axis=1) if supply.day else (over > 0).sum(axis=1)
-        found.append((tripped.sum(axis=1), tripped[:, june].any(axis=1), rate))
-    return Drawn(*(np.concatenate(column) for column in zip(*found, strict=True)))
+    year = day_month.size
+    each = (output, np.concatenate(shape, axis=1).ravel(), np.tile(day_month, sites))
+    trips_at, sun = _trips_at(unit, supply, each, np.repeat(beta, year), float(known.rise[k]), rng, world)
+    over = level[:, None] - trips_at.reshape(sites, year)
+    tripped = over + supply.day * rng.standard_normal(over.shape) > 0
+    ahead = tripped[:, np.flatnonzero(day_month == 5)[:30]].any(axis=1)
+    drawn_at = np.repeat(beta, year)
+    rate = [
+        ndtr((at - trips_at + (own - drawn_at) * sun) / supply.day).mean() * year
+        for at, own in zip(level, beta, strict=True)
+    ]
+    return tripped.sum(axis=1), ahead, np.array(rate)
 
 
 def _trips_at(
@@ -118,13 +131,12 @@ def _trips_at(
     supply: Supplied,
     days: tuple[np.ndarray, np.ndarray, np.ndarray],
     beta: np.ndarray,
-    rise: np.ndarray,
+    rise: float,
     rng: np.random.Generator,
     world: World,
-) -> np.ndarray:
-    """The level, with the day effect in it, at which each day just trips, (d,) [% of nominal].
-
-    days are the shapes, and of each day its shape and its month.
+) -> tuple[np.ndarray, np.ndarray]:
+    """The level, with the day effect in it, at which each day just trips [% of nominal], and the neighbours' sun in the
+    slot that decides, each (d,). days are the shapes, and of each day its shape and its month.
     """
     output, shape, month = days
     lit = output > 0
@@ -138,24 +150,30 @@ def _trips_at(
     a = sigma * rng.standard_normal(shape.size)
     for _ in range(RUN_IN if world.noise == "jumps" else 0):
         a = supply.rho * a + step * sigma * rng.standard_t(4, a.size) / np.sqrt(2)
-    over = np.full(shape.size, -np.inf)
-    last = np.full(shape.size, -np.inf)
+    over, last = np.full((2, shape.size), -np.inf)
+    decides, last_sun = np.zeros((2, shape.size))
     for k in slots:
         z = rng.standard_t(4, a.size) / np.sqrt(2) if world.noise == "jumps" else rng.standard_normal(a.size)
         a = supply.rho * a + step * sigma * z
-        f, here = output[shape, k], lit[shape, k]
-        off = supply.dev[month, int(k * unit.slot // 3600)] + a + beta * _neighbours(output, shape, k, world.sun)
+        f, here, sun = output[shape, k], lit[shape, k], _neighbours(output, shape, k, world.sun)
+        off = supply.dev[month, int(k * unit.slot // 3600)] + a + beta * sun
         on = off + rise * f
         e = rng.exponential(size=a.size)
-        for threshold, clearing in unit.instant:
-            s = supply.peak * np.log(unit.slot / clearing) / np.log(unit.slot) if clearing < unit.slot else 0.0
-            excess = (off if unit.ceases else on) + s * e - threshold
-            np.maximum(over, excess, out=over, where=here)
+        judged = off if unit.ceases else on
+        most = np.max([judged + _scale(unit, supply, c) * e - level for level, c in unit.instant], axis=0)
         if unit.ten_minute is not None:
             if unit.slides or k % 2 == 1:
-                np.maximum(over, (on + last) / 2 - unit.ten_minute, out=over, where=here)
-            last = np.where(here, on, -np.inf)
-    return -over
+                mean = (on + last) / 2 - unit.ten_minute
+                sun, most = np.where(mean > most, (sun + last_sun) / 2, sun), np.maximum(mean, most)
+            last, last_sun = np.where(here, on, -np.inf), _neighbours(output, shape, k, world.sun)
+        higher = here & (most > over)
+        over, decides = np.where(higher, most, over), np.where(higher, sun, decides)
+    return -over, decides
+
+
+def _scale(unit: Unit, supply: Supplied, clearing: float) -> float:
+    """Scale of the peaks that outlast a clearing time [% of nominal]."""
+    return supply.peak * np.log(unit.slot / clearing) / np.log(unit.slot) if clearing < unit.slot else 0.0
 
 
 def _neighbours(output: np.ndarray, shape: np.ndarray, k: int, sun: str) -> np.ndarray:
