@@ -85,7 +85,7 @@ class Calibration:
 
 
 def calibration(said: Foretold, came: Drawn, missed: float = 0.05) -> Calibration:
-    """Hold forecasts of systems against what came of their sites; intervals of seen shares miss with chance `missed`."""
+    """Hold forecasts of systems against what came of their sites; intervals of seen shares miss with `missed`."""
     row = np.repeat(np.arange(said.mean.size), came.rate.shape[1])
     said = Foretold(*(getattr(said, field.name)[row] for field in fields(Foretold)))
     came = Drawn(came.trip_days.ravel(), came.ahead.ravel(), came.rate.ravel())
