@@ -1,12 +1,13 @@
-"""How well the likelihood's forecasts hold on drawn sites, as the model has them and otherwise: DEVELOPERS.md's figures.
+"""How well the likelihood's forecasts hold on drawn sites, as the model has them and otherwise.
 
     python tests/benchmarks/bench_calibration.py [--sites N]
 
-Sites and years are drawn apart from the solver (`tests/likelihood/portfolio_simulator.py`), for kinds of profile, for
-supplies of another character, and for a supply told wrongly. Prints one JSON object: for each case the share of sites in
-the 80 % interval and beyond either end, trip-days over those foretold, the chi-square of the PIT of the year's counts
-(33.7 is passed by right forecasts in all but 1e-4) with its ten heights, the z of both chances, and their reliability:
-what was foretold and what was seen with its exact 95 % interval.
+The figures are those of DEVELOPERS.md. Sites and years are drawn apart from the solver
+(`tests/likelihood/portfolio_simulator.py`), for kinds of profile, for supplies of another character, and for a supply
+told wrongly. Prints one JSON object: for each case the share of sites in the 80 % interval and beyond either end,
+trip-days over those foretold, the chi-square of the PIT of the year's counts (right forecasts are under 33.7 in all but
+1e-4) with its ten heights, the z of both chances, and their reliability: foretold, and seen with its exact
+95 % interval.
 """
 
 from __future__ import annotations
