@@ -36,6 +36,9 @@ IN_ENTRANCE = 0.1
 SHORT_S = 60
 #: Share of the neighbours' sun that the supply holds on average while the sun is out.
 SUN_SHARE = 0.6
+#: Who trips as an event names it, and what sets series of readings at units apart.
+_WHO = ("circuit_id", "unit")
+_CHANNEL = (*_WHO, "leg")
 
 
 def prior(policy: Policy) -> FloatArray:
@@ -151,18 +154,34 @@ def told(found: Contrast, site: Site) -> str:
 
 
 def trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site) -> pl.DataFrame:
-    """Of each overvoltage trip, the highest voltage [%] that was read at a unit in the interval it fell into.
+    """Of each moment of an overvoltage trip, the highest voltage [%] that was read in the interval it fell into, at
+    the circuit and unit that the event names, else at any unit: at, level_pct, bound_pct.
 
     A mean tells nothing of that moment, so that intervals without a highest value count only up to SHORT_S long.
     """
-    trips = events.filter(pl.col("kind") == TRIP).select(pl.col("start").alias("at")).unique().sort("at")
-    here = rows.filter(
-        pl.col("place") == "unit",
-        pl.col("nominal_v") == pl.lit(site.unit_v, pl.Float64),
-        pl.col("max_v").is_not_null() | (pl.col("duration_s") <= SHORT_S),
-    ).select("start", "duration_s", pl.col("peak_pct").alias("level_pct"), "bound_pct")
-    found = trips.join_asof(here.sort("start"), left_on="at", right_on="start", strategy="backward")
-    return found.filter((pl.col("at") - pl.col("start")).dt.total_seconds() < pl.col("duration_s"))
+    trips = events.filter(pl.col("kind") == TRIP).select(pl.col("start").alias("at"), *_WHO).unique()
+    here = (
+        rows.filter(
+            pl.col("place") == "unit",
+            pl.col("nominal_v") == pl.lit(site.unit_v, pl.Float64),
+            pl.col("max_v").is_not_null() | (pl.col("duration_s") <= SHORT_S),
+        )
+        .select(*_CHANNEL, "start", "duration_s", pl.col("peak_pct").alias("level_pct"), "bound_pct")
+        .with_columns(pl.col(_CHANNEL).fill_null(""))
+    )
+    # What names no circuit or no unit may be of any.
+    alike = [
+        pl.col(f"{name}_trip").is_null() | (pl.col(name) == "") | (pl.col(name) == pl.col(f"{name}_trip"))
+        for name in _WHO
+    ]
+    asked = trips.rename({name: f"{name}_trip" for name in _WHO}).join(here.select(_CHANNEL).unique(), how="cross")
+    found = asked.filter(*alike).sort("at").join_asof(
+        here.sort("start"), left_on="at", right_on="start", by=list(_CHANNEL), strategy="backward",
+        check_sortedness=False,
+    )  # fmt: skip
+    inside = (pl.col("at") - pl.col("start")).dt.total_seconds() < pl.col("duration_s")
+    highest = found.filter(inside).sort("at", "level_pct", descending=[False, True])
+    return highest.unique("at", keep="first", maintain_order=True).select("at", "level_pct", "bound_pct")
 
 
 def _of_trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Policy) -> Factor | None:

@@ -13,6 +13,7 @@ import pytest
 from scipy import stats
 from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, trip, week, within_target
 
+from auditor.triage.causes import trip_levels
 from auditor.triage.contrasts import contrasts, in_percent
 from auditor.triage.decide import CANNOT_TELL, DECIDED, decide
 from auditor.triage.repair import FAILED, OPEN, PROVED, UNTOLD, proof
@@ -171,6 +172,26 @@ def test_a_mean_tells_nothing_of_the_moment_of_a_trip() -> None:
     peak = [mean[0] | {"max_v": 255.0}]
     told = [decide(SITE, evidence(rows, TRIPS[:1]), POLICY).evidence for rows in (mean, peak)]
     assert [any("first threshold" in sentence for sentence in each) for each in told] == [False, True]
+
+
+def test_the_level_at_a_trip_is_that_of_the_unit_that_tripped() -> None:
+    at = dt.datetime(2025, 6, 10, 15, 45)
+    rows = [
+        reading("unit", at, 0.9, 101.0, duration_s=900.0, circuit_id=circuit, unit=unit, leg=leg, max_v=2.4 * peak)
+        for circuit, unit, leg, peak in (
+            ("1", "5", None, 111.0), ("1", "12", "L1-L2", 109.0), ("1", "12", "L1", 108.0), ("2", "5", None, 112.0),
+        )
+    ]  # fmt: skip
+    for order in (rows, rows[::-1]):
+        made = in_percent(frame(order), SITE, POLICY)
+        for circuit, unit, level in (
+            ("1", "12", 109.0), ("1", "5", 111.0), ("1", None, 111.0), (None, "5", 112.0), (None, None, 112.0),
+        ):  # fmt: skip
+            events = frame([trip(at + dt.timedelta(minutes=4)) | {"circuit_id": circuit, "unit": unit}], "event")
+            assert trip_levels(made, events, SITE)["level_pct"].to_list() == [pytest.approx(level)]
+        # A unit that was not read has no level, nor has a moment after the interval.
+        for event in (trip(at, unit="7"), trip(at + dt.timedelta(minutes=16))):
+            assert not trip_levels(made, frame([event], "event"), SITE).height
 
 
 def test_what_lies_before_a_change_of_settings_says_nothing_of_those_in_force() -> None:

@@ -72,7 +72,7 @@ def test_twice_the_computed_drop_counts_where_it_is_known() -> None:
 
 
 def test_points_and_instruments_that_are_read_at_one_time_are_not_compared() -> None:
-    """Two places on the wires, or two meters, may differ as legs do that part; only what one meter reads again moves."""
+    """Two places on the wires, or two meters, may differ as legs that part; only what is read again moves."""
     still, other = legs([(0, 120.0, 120.0)]), legs([(0, 124.0, 116.0)])
     for mark in ("circuit_id", "unit", "instrument"):
         for minutes in (0, 5):
