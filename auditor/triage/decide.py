@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, time
 
 import polars as pl
 
@@ -12,7 +12,7 @@ from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
 from auditor.triage.causes import factors, over_target, prior, wrong_profile
 from auditor.triage.contrasts import Contrast, contrasts, in_percent
-from auditor.triage.logs import in_force, log_of
+from auditor.triage.logs import between, in_force, log_of
 from auditor.triage.next_reading import Look, looks, taken
 from auditor.triage.repair import Proof, days_of, proof
 from auditor.triage.safety import CALL, Alarm, alarms
@@ -100,35 +100,31 @@ def decide(site: Site, evidence: Evidence, policy: Policy, repaired_on: date | N
     Once a repair was noted, the causes are weighed by what came before that day, the proof by what came since, and an
     alarm counts only if it was read since.
     """
+    until = None if repaired_on is None else datetime.combine(repaired_on, time())
     rows, events = in_percent(evidence.readings, site, policy), evidence.events
-    done = None
-    if repaired_on is None:
-        found = _contrasts(rows, events, site, policy)
+    old = between(rows, None, until), between(events, None, until)
+    found, done = _contrasts(*old, site, policy), None
+    if until is None or repaired_on is None:
         alarm = alarms(rows, found, site, policy)
     else:
         days = days_of(events, site.system_id, evidence.latitude_deg, evidence.longitude_deg)
         done = proof(days, repaired_on, policy.triage.proof_trip_days)
-        since = pl.col("start") >= pl.lit(repaired_on).cast(pl.Datetime)
-        later = rows.filter(since)
-        alarm = alarms(later, _contrasts(later, events.filter(since), site, policy), site, policy)
-        rows, events = rows.filter(~since), events.filter(~since)
-        found = _contrasts(rows, events, site, policy)
+        new = between(rows, until, None), between(events, until, None)
+        alarm = alarms(new[0], _contrasts(*new, site, policy), site, policy)
     if alarm:
         kinds = " and ".join(sorted({each.kind for each in alarm}))
         return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done)
-    return _ranked(site, rows, events, found, policy, done)
+    log = log_of(events, None, until)
+    told = factors(found, old[0], in_force(old[1]), log, site, policy)
+    return _ranked(site, found, told, policy, done)
 
 
 def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Policy) -> list[Contrast]:
     return contrasts(rows, events.filter(pl.col("kind").is_in([TRIP, OTHER_TRIP])), site, policy)
 
 
-def _ranked(
-    site: Site, rows: pl.DataFrame, events: pl.DataFrame, found: list[Contrast], policy: Policy, done: Proof | None
-) -> Decision:
-    events = in_force(events)
+def _ranked(site: Site, found: list[Contrast], told: list[Factor], policy: Policy, done: Proof | None) -> Decision:
     before = prior(policy)
-    told = factors(found, rows, events, log_of(events), site, policy)
     chances = posterior(before, told)
     by_answer = grouped(chances)
     order = sorted(GROUPS, key=lambda key: -by_answer[key])

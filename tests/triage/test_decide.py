@@ -16,6 +16,7 @@ from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, tr
 from auditor.triage.causes import trip_levels
 from auditor.triage.contrasts import contrasts, in_percent
 from auditor.triage.decide import CANNOT_TELL, DECIDED, decide
+from auditor.triage.logs import log_of
 from auditor.triage.repair import FAILED, OPEN, PROVED, UNTOLD, proof
 from auditor.triage.site import Other
 from auditor.triage.tables import by_hour, summary
@@ -206,6 +207,46 @@ def test_what_lies_before_a_change_of_settings_says_nothing_of_those_in_force() 
     assert mended.ranked[0].cause != "settings"
     # The log goes on from that day: July and August have 62.
     assert any("62 days in the log hold no trip" in sentence for sentence in mended.evidence)
+
+
+def span(kind: str, first: dt.datetime, days: float, *, ends: bool = True) -> dict[str, object]:
+    """An event that lasts so many days; one that does not end is known until then."""
+    last = first + dt.timedelta(days=days)
+    return {"system_id": "S", "start": first, "end": last if ends else None, "kind": kind, "known_until": last}
+
+
+def test_days_in_the_log_are_those_in_which_a_trip_would_have_been_recorded() -> None:
+    may = dt.datetime(2025, 5, 1)
+    log, silent = span("logging", may, 100), span("communication lost", may + dt.timedelta(days=10), 80)
+    unending = silent | {"end": None}
+    again = span("logging", may + dt.timedelta(days=50), 20)
+    changed = span("settings changed", may + dt.timedelta(days=60), 0)
+
+    def logged(*rows: dict[str, object], until: dt.datetime | None = None) -> float:
+        return log_of(frame(list(rows), "event"), None, until).logged_days
+
+    assert logged() == 0.0
+    assert logged(log) == 100.0
+    assert logged(log | {"end": None}) == 100.0
+    assert logged(log, again) == 100.0  # logs that overlap count once
+    assert logged(log, silent) == 20.0
+    assert logged(log, unending) == 10.0  # for good
+    assert logged(log, unending, again) == 60.0  # until the next log begins
+    assert logged(log, changed) == 40.0
+    # Before a day neither the log nor the settings of afterwards count.
+    until = may + dt.timedelta(days=55)
+    assert [logged(log, *more, until=until) for more in ((), (silent,), (changed,), (unending, again))] == [
+        55,
+        10,
+        55,
+        15,
+    ]
+    # A silent gateway is no quiet log, nor is one that was read for two weeks before a repair.
+    for rows, repaired_on, quiet in (
+        ([log], None, True), ([log, silent], None, False), ([log], dt.date(2025, 5, 15), False),
+    ):  # fmt: skip
+        told = decide(SITE, evidence([], rows), POLICY, repaired_on).evidence
+        assert any("hold no trip" in sentence for sentence in told) is quiet
 
 
 def days(first: dt.date, count: int, trips: dict[int, int], share: float = 1.0) -> pl.DataFrame:
