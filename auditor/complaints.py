@@ -5,7 +5,7 @@ What the decisions rest on is read system by system, so that memory is bounded b
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 
@@ -39,8 +39,10 @@ def complaint_tables(
         *(_results(results[table], ids) for table in ("system_result", "circuit_result")),
     )
     repaired = {name: date.fromisoformat(state.day) for name, state in states.items() if state.day}
+    since = last_repairs(complaints, repaired)
     found = decided(
-        open_, known, catalog, policy, lambda one: (readings_of(con, one), events_of(con, one)), repaired
+        open_, known, catalog, policy, lambda one: (readings_of(con, one), events_of(con, one)), repaired,
+        since,
     )  # fmt: skip
     return {
         "complaint": complaints,
@@ -48,6 +50,23 @@ def complaint_tables(
         "reading_summary": found.summary,
         "reading_hour": found.hours,
     }
+
+
+def last_repairs(complaints: pl.DataFrame, repaired: Mapping[str, date]) -> dict[str, date]:
+    """The day of the system's last repair before each complaint, up to the day on which it was made, by complaint.
+
+    `complaints` has complaint_id, system_id and opened, `repaired` the days of repairs by the complaint that they were
+    noted for.
+    """
+    days = pl.DataFrame(
+        {"complaint_id": list(repaired), "day": list(repaired.values())},
+        schema={"complaint_id": pl.String, "day": pl.Date},
+    )
+    done = complaints.join(days, on="complaint_id").select("system_id", pl.col("complaint_id").alias("of"), "day")
+    before = complaints.join(done, on="system_id").filter(
+        pl.col("of") != pl.col("complaint_id"), pl.col("day") <= pl.col("opened")
+    )
+    return dict(before.group_by("complaint_id").agg(pl.col("day").max()).iter_rows())
 
 
 def _records(con: Connection, table: str, ids: pl.Series) -> pl.DataFrame:

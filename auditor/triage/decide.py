@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 import polars as pl
 
+from auditor.evidence.daylight import zones_h
 from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
 from auditor.triage.causes import factors, over_target, prior, wrong_profile
@@ -64,6 +65,7 @@ class Decision:
     contrasts  what the readings say by themselves
     assumed    what the decision assumes
     proof      of a repair, where one was noted
+    counted    from when readings and events count, in a sentence
     """
 
     state: str
@@ -76,6 +78,7 @@ class Decision:
     contrasts: tuple[Contrast, ...]
     assumed: tuple[str, ...]
     proof: Proof | None
+    counted: str
 
     @property
     def chance(self) -> float | None:
@@ -94,36 +97,67 @@ class Evidence:
     longitude_deg: float | None = None
 
 
-def decide(site: Site, evidence: Evidence, policy: Policy, repaired_on: date | None = None) -> Decision:
+def decide(
+    site: Site, evidence: Evidence, policy: Policy, repaired_on: date | None = None, since: date | None = None
+) -> Decision:
     """Decide on a complaint.
 
     Once a repair was noted, the causes are weighed by what came before that day, the proof by what came since, and an
-    alarm counts only if it was read since.
+    alarm counts only if it was read since. `since` is the day of the system's last repair before the complaint: what is
+    older tells of another state, and counts for nothing. Days begin at midnight of local standard time.
     """
-    until = None if repaired_on is None else datetime.combine(repaired_on, time())
-    rows, events = in_percent(evidence.readings, site, policy), evidence.events
+    begin, until = (_midnight(day, evidence.longitude_deg) for day in (since, repaired_on))
+    rows = between(in_percent(evidence.readings, site, policy), begin, None)
+    events = between(evidence.events, begin, None)
     old = between(rows, None, until), between(events, None, until)
     found, done = _contrasts(*old, site, policy), None
-    if until is None or repaired_on is None:
+    if repaired_on is None:
         alarm = alarms(rows, found, site, policy)
     else:
-        days = days_of(events, site.system_id, evidence.latitude_deg, evidence.longitude_deg)
+        days = days_of(evidence.events, site.system_id, evidence.latitude_deg, evidence.longitude_deg)
+        # The day of a repair belongs to neither state.
+        days = days if since is None else days.filter(pl.col("day") > since)
         done = proof(days, repaired_on, policy.triage.proof_trip_days)
         new = between(rows, until, None), between(events, until, None)
         alarm = alarms(new[0], _contrasts(*new, site, policy), site, policy)
+    counted = _counted(repaired_on, since)
     if alarm:
         kinds = " and ".join(sorted({each.kind for each in alarm}))
-        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done)
-    log = log_of(events, None, until)
+        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done,
+                        counted)  # fmt: skip
+    log = log_of(evidence.events, begin, until)
     told = factors(found, old[0], in_force(old[1]), log, site, policy)
-    return _ranked(site, found, told, policy, done)
+    return _ranked(site, found, told, policy, done, counted)
+
+
+def _midnight(day: date | None, longitude_deg: float | None) -> datetime | None:
+    """When a day begins in local standard time, in UTC; where the place is not known, that of UTC."""
+    if day is None:
+        return None
+    ahead_h = 0 if longitude_deg is None else int(zones_h([longitude_deg])[0])
+    return datetime.combine(day, time()) - timedelta(hours=ahead_h)
+
+
+def _counted(repaired_on: date | None, since: date | None) -> str:
+    """From when readings and events count, in a sentence."""
+    told = (
+        "Readings and events count however old they are: no repair before the complaint is noted."
+        if since is None
+        else f"Readings and events count from {since:%Y-%m-%d} on, the system's last repair before the complaint."
+    )
+    if repaired_on is None:
+        return told
+    on = f"{repaired_on:%Y-%m-%d}"
+    return f"{told} The cause is weighed by those before the repair of {on}, a call rests on those since."
 
 
 def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Policy) -> list[Contrast]:
     return contrasts(rows, events.filter(pl.col("kind").is_in([TRIP, OTHER_TRIP])), site, policy)
 
 
-def _ranked(site: Site, found: list[Contrast], told: list[Factor], policy: Policy, done: Proof | None) -> Decision:
+def _ranked(
+    site: Site, found: list[Contrast], told: list[Factor], policy: Policy, done: Proof | None, counted: str
+) -> Decision:
     before = prior(policy)
     chances = posterior(before, told)
     by_answer = grouped(chances)
@@ -137,7 +171,8 @@ def _ranked(site: Site, found: list[Contrast], told: list[Factor], policy: Polic
     state, answer = (DECIDED, AND.join(one.title for one in named)) if named else (CANNOT_TELL, CANNOT_TELL)
     step = _step(named, answers, site) if named else further[0].sentence if further else NO_LOOK
     sentences = tuple(factor.sentence for factor in told)
-    return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done)
+    return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done,
+                    counted)  # fmt: skip
 
 
 def _answer(key: str, chance: float, told: list[Factor], before: object) -> Ranked:

@@ -13,6 +13,7 @@ import pytest
 from scipy import stats
 from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, trip, week, within_target
 
+from auditor.complaints import last_repairs
 from auditor.triage.causes import trip_levels
 from auditor.triage.contrasts import contrasts, in_percent
 from auditor.triage.decide import CANNOT_TELL, DECIDED, decide
@@ -291,6 +292,49 @@ def test_after_a_repair_the_readings_since_raise_the_alarm() -> None:
     assert found.state != "stop"
     assert found.proof is not None
     assert decide(SITE, evidence(rows, TRIPS), POLICY, dt.date(2025, 6, 1)).state == "stop"
+
+
+def test_a_day_begins_at_midnight_of_local_standard_time() -> None:
+    # The place lies three hours behind UTC: 02:00 UTC of the day of the repair is the evening before it.
+    for hour, stop in ((2, False), (4, True)):
+        at = dt.datetime(2025, 6, 20, hour)
+        leg = reading("main panel", at, 0.0, 100.0, leg="L1-N", solar="off") | {"mean_v": 140.0}
+        assert (decide(SITE, evidence([leg], []), POLICY, dt.date(2025, 6, 20)).state == "stop") is stop
+        assert (decide(SITE, evidence([leg], []), POLICY, since=dt.date(2025, 6, 20)).state == "stop") is stop
+
+
+def test_what_lies_before_an_earlier_repair_counts_for_nothing() -> None:
+    leg = reading("main panel", NOON, 0.0, 100.0, leg="L1-N", solar="off") | {"mean_v": 140.0}
+    log = span("logging", dt.datetime(2024, 5, 1), 800)
+    old, later = dt.date(2025, 6, 11), dt.date(2026, 6, 1)
+    assert decide(SITE, evidence([leg], []), POLICY).state == "stop"
+    found = decide(SITE, evidence([leg], [log, *TRIPS]), POLICY, since=dt.date(2025, 6, 15))
+    assert found.state != "stop"
+    assert "count from 2025-06-15 on" in found.counted
+    assert not found.contrasts
+    assert any("hold no trip" in sentence for sentence in found.evidence)
+    # The proof of the next repair is held against what came between both: three trip-days of 11 to 14 June.
+    between = decide(SITE, evidence([leg], [log, *TRIPS]), POLICY, later, old)
+    whole = decide(SITE, evidence([leg], [log, *TRIPS]), POLICY, later)
+    assert between.proof is not None
+    assert whole.proof is not None
+    # June 2025 from the 12th on: 3 trip-days in 19 days; June 2026 from the 2nd on: 29 days.
+    assert between.proof.expected == pytest.approx(29 * 3 / 19)
+    # Both Junes before: 5 trip-days in 60 days.
+    assert whole.proof.expected == pytest.approx(29 * 5 / 60)
+
+
+def test_the_last_repair_before_a_complaint() -> None:
+    day = dt.date
+    complaints = pl.DataFrame(
+        [("A", "S", day(2024, 1, 1)), ("B", "S", day(2024, 9, 1)), ("C", "S", day(2025, 6, 1)),
+         ("D", "S", day(2024, 5, 31)), ("E", "T", day(2025, 6, 1))],
+        schema=["complaint_id", "system_id", "opened"], orient="row",
+    )  # fmt: skip
+    repaired = {"A": day(2024, 6, 1), "B": day(2024, 9, 1), "Z": day(2020, 1, 1)}
+    # B was repaired on the day on which it was made: its own repair is not one before it.
+    assert last_repairs(complaints, repaired) == {"B": day(2024, 6, 1), "C": day(2024, 9, 1)}
+    assert last_repairs(complaints, {}) == {}
 
 
 def test_summaries_count_what_was_read() -> None:
