@@ -238,8 +238,8 @@ def _of_alone(log: Log, site: Site) -> Factor | None:
     circuit = site.circuit(circuit_id)
     if circuit is None or (circuit.units or 0) < LEAST_UNITS:
         return None
-    last = unit.isdecimal() and int(unit) in (1, circuit.units)
-    if last:
+    # A serial number tells no place.
+    if not unit.isdecimal() or not 1 < int(unit) < (circuit.units or 0):
         return None
     chances = chances_of(ALONE_ELSE, settings=ALONE_IF_SET)
     sentence = f"Unit {unit} of circuit {circuit_id} alone trips, though units further out see a higher voltage."
@@ -258,11 +258,12 @@ def wrong_profile(site: Site) -> str:
     if not lower:
         return ""
     one = lower[0]
-    place = f"the unit at place {one.position}" if one.position else "some units"
+    who = f"the unit at place {one.position} is" if one.position else "some units are"
     below = "" if one.threshold_pct is None else f", whose first threshold is {one.threshold_pct:.1f} %"
+    differ = "" if site.profile else ", and other units name another"
     return (
-        f"On circuit {one.circuit_id} {place} is recorded with grid profile {one.profile}{below}; the system's is"
-        f" {site.profile or 'not recorded'}."
+        f"On circuit {one.circuit_id} {who} recorded with grid profile {one.profile}{below}; the system's is"
+        f" {site.profile or 'not recorded'}{differ}."
     )
 
 

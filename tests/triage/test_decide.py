@@ -14,12 +14,12 @@ from scipy import stats
 from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, trip, week, within_target
 
 from auditor.complaints import last_repairs
-from auditor.triage.causes import trip_levels
+from auditor.triage.causes import trip_levels, wrong_profile
 from auditor.triage.contrasts import contrasts, in_percent
 from auditor.triage.decide import CANNOT_TELL, DECIDED, decide
 from auditor.triage.logs import log_of
 from auditor.triage.repair import FAILED, OPEN, PROVED, UNTOLD, proof
-from auditor.triage.site import Other
+from auditor.triage.site import Other, _others
 from auditor.triage.tables import by_hour, summary
 
 TRIPS = [trip(dt.datetime(2025, 6, 10 + day, 15, 50)) for day in range(5)]
@@ -166,6 +166,36 @@ def test_a_wrong_profile_is_looked_for_on_a_single_unit_too() -> None:
     required = replace(within_target(), required="New rule", required_pct=112.0)
     assert decide(required, evidence([], TRIPS), POLICY).ranked[0].cause == "settings"
     assert decide(within_target(), evidence([], TRIPS), POLICY).ranked[0].cause != "settings"
+
+
+def test_units_conflict_with_the_system_or_with_each_other() -> None:
+    def others(own: str | None, *named: str | None) -> list[str]:
+        units = pl.DataFrame(
+            {"circuit_id": ["1"] * len(named), "position": [None] * len(named), "unit_order": range(len(named)),
+             "grid_profile": named}
+        )  # fmt: skip
+        names = {"old": "Old rule", "OLD": "Old rule", "new": "New rule", "x": None}
+        return [other.profile for other in _others(units, own, names, {"old": 1.06, "new": 1.1})]
+
+    assert others("New rule", "new", "old", None) == ["Old rule"]
+    # Where the system names none, units that agree say what it is, by whatever name.
+    assert others(None, "old", "OLD", None) == []
+    assert others(None, "old", "new") == ["Old rule", "New rule"]
+    assert others("x", "x") == []  # a profile that the catalog does not know is the same by the same name
+    unsaid = replace(within_target(), profile=None, threshold_pct=None, others=(Other("1", None, "Old rule", 106.0),))
+    assert wrong_profile(unsaid) == (
+        "On circuit 1 some units are recorded with grid profile Old rule, whose first threshold is 106.0 %; the"
+        " system's is not recorded, and other units name another."
+    )
+
+
+@pytest.mark.parametrize(
+    ("unit", "told"), [("5", True), ("1", False), ("12", False), ("SN-4711", False), ("190211", False), ("0", False)]
+)
+def test_one_unit_that_trips_alone_is_odd_only_where_its_place_is_known(unit: str, told: bool) -> None:
+    alone = [trip(dt.datetime(2025, 6, 10 + day, 15, 50), unit=unit) for day in range(5)]
+    found = decide(SITE, evidence([], alone), POLICY)
+    assert any("alone trips" in sentence for sentence in found.evidence) is told
 
 
 def test_a_mean_tells_nothing_of_the_moment_of_a_trip() -> None:
