@@ -231,4 +231,4 @@ def prices_since(store: Store, found: Kept) -> str | None:
         return None
     more = f" and {len(new) - TOLD_CHANGES} more" if len(new) > TOLD_CHANGES else ""
     told = "; ".join(new[:TOLD_CHANGES])
-    return f"These costs are stale: the store's price file says otherwise by now of {told}{more}. {again}"
+    return f"These costs are stale. Changed in the store's price file since: {told}{more}. {again}"

@@ -165,10 +165,10 @@ class Remedy:
 NAMED = 4
 
 
-def told(words: pl.Expr) -> pl.Expr:
+def told(words: pl.Expr, by: str = "; ") -> pl.Expr:
     """The words of several circuits in one sentence; only the first of many are named."""
-    more = pl.when(pl.len() > NAMED).then(pl.format("; and {} more", pl.len() - NAMED)).otherwise(pl.lit(""))
-    return pl.concat_str(words.head(NAMED).str.join("; "), more)
+    more = pl.when(pl.len() > NAMED).then(pl.format(by + "and {} more", pl.len() - NAMED)).otherwise(pl.lit(""))
+    return pl.concat_str(words.head(NAMED).str.join(by), more)
 
 
 def listed(changes: pl.DataFrame, words: pl.Expr) -> pl.DataFrame:

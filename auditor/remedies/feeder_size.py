@@ -52,7 +52,7 @@ def runs(situation: Situation) -> pl.DataFrame:
     )
     frame = situation.prepared.feeder.join(needs, on="feeder_row", how="left", maintain_order="left")
     frame = frame.join(worst, on="system_id", how="left", maintain_order="left")
-    hot = (pl.col("_hot") & pl.col("_at").eq_missing("combiner_id")).fill_null(False)
+    hot = (pl.col("_hot") & pl.col("_at").eq_missing(pl.col("combiner_id"))).fill_null(False)
     wire = (number("feeder_length_m") > 0).fill_null(False)
     return frame.filter((pl.col("room_pct").is_not_null() | hot) & wire).select(
         *_KEYS, "code_family",

@@ -7,6 +7,7 @@ import polars as pl
 from auditor.remedies import BY_NAME
 from auditor.remedies.base import Situation, told
 from auditor.remedies.judging import check_names
+from auditor.remedies.split_branch import listed_apart
 
 #: What of a circuit no record tells, by remedy; the first that holds counts. Conditions are over its frame.
 _ARMS = pl.col("arms").list.len() > 2
@@ -16,7 +17,7 @@ REASONS: dict[str, tuple[tuple[pl.Expr, str], ...]] = {
     "split-branch": (
         _LYING,
         (_ARMS, "it has more than two arms"),
-        (pl.col("units_listed"), "which of its listed units would lie in which half is not recorded"),
+        (pl.col("_apart"), "which of its different units would lie in which half is not recorded"),
     ),
     "feeder-size": (
         (pl.col("feeder_no_length"), "the length of its feeder is not recorded"),
@@ -38,7 +39,9 @@ def left_out(situation: Situation, laid: pl.Series) -> pl.DataFrame:
     `laid` are the systems with candidates. One that fails or is likely to trip and has neither a candidate nor a reason
     for having none gets a row that says so.
     """
+    apart = listed_apart(situation.records).with_columns(pl.lit(True).alias("_apart"))
     circuit = situation.circuit.filter("touched")
+    circuit = circuit.join(apart, on=apart.columns[:2], how="left", maintain_order="left")
     found = [_of_remedy(circuit, name, number) for number, name in enumerate(REASONS)]
     rows = pl.concat(found)
     asked = situation.system.filter(pl.col("likely") | (pl.col("verdict") == "fail").fill_null(False))
@@ -60,12 +63,21 @@ def left_out(situation: Situation, laid: pl.Series) -> pl.DataFrame:
 def _of_remedy(circuit: pl.DataFrame, remedy: str, number: int) -> pl.DataFrame:
     title = BY_NAME[remedy].title
     reason = pl.coalesce(*(pl.when(held.fill_null(False)).then(pl.lit(words)) for held, words in REASONS[remedy]))
-    rows = circuit.select("system_id", pl.format("circuit {}: {}", "circuit_id", reason).alias("_words")).drop_nulls()
-    return rows.group_by(pl.col("system_id").alias("root"), maintain_order=True).agg(
+    rows = circuit.select(pl.col("system_id").alias("root"), "circuit_id", reason.alias("_reason"))
+    rows = (
+        rows.drop_nulls("_reason")
+        .group_by("root", "_reason", maintain_order=True)
+        .agg(
+            pl.when(pl.len() > 1).then(pl.lit("circuits ")).otherwise(pl.lit("circuit ")).first().alias("_which"),
+            told(pl.col("circuit_id"), ", ").alias("_circuits"),
+        )
+    )
+    words = pl.format("{}{}: {}", "_which", "_circuits", "_reason")
+    return rows.group_by("root", maintain_order=True).agg(
         pl.lit(f"~{number}").alias("clone"),
         pl.lit(remedy).alias("remedy"),
         pl.lit(title[:1].lower() + title[1:]).alias("done"),
-        told(pl.col("_words")).alias("left_why"),
+        words.str.join("; ").alias("left_why"),
     )
 
 

@@ -36,6 +36,12 @@ from auditor.remedies.sizes import pieces
 _KEYS = ["system_id", "circuit_id"]
 
 
+def listed_apart(records: Records) -> pl.DataFrame:
+    """The keys of circuits that list different units, or places of units."""
+    several = (pl.len() > 1) | pl.col("position").is_not_null().any()
+    return records.unit.group_by(_KEYS).agg(several.alias("_several")).filter("_several").select(_KEYS)
+
+
 def _circuits(situation: Situation) -> pl.DataFrame:
     """The circuits that can be parted: `k` units in the first half of `n`, `turned` where its units run backwards.
 
@@ -45,14 +51,11 @@ def _circuits(situation: Situation) -> pl.DataFrame:
     crowded = pl.any_horizontal(
         (pl.col(f"{check}_verdict") == "fail").fill_null(False) for check in ("branch_unit_limit", "trunk_current")
     )
-    several = situation.records.unit.group_by(_KEYS).agg(
-        ((pl.len() > 1) | pl.col("position").is_not_null().any()).alias("_several")
-    )
     usable = (pl.col("touched") | crowded) & pl.col("laid_out") & (arms.len() <= 2) & (pl.col("inverter_count") > 1)
     three = pl.col("three_phase_service") & pl.col("wiring").is_in(["pairs", "neutral"]).fill_null(False)
     n, two = pl.col("inverter_count"), arms.len() == 2
-    frame = situation.circuit.join(several, on=_KEYS, how="left", maintain_order="left")
-    return frame.filter(usable.fill_null(False) & pl.col("_several").fill_null(False).not_()).select(
+    frame = situation.circuit.join(listed_apart(situation.records), on=_KEYS, how="anti", maintain_order="left")
+    return frame.filter(usable.fill_null(False)).select(
         *_KEYS, "extra_trunk", "breaker_a", "module_count", "combiner_id", "feeder_length_m",
         n.alias("n"),
         pl.when(two).then(arms.first()).otherwise((n + 1) // 2).alias("k"),

@@ -117,7 +117,9 @@ def readings_in_turn(con: Connection, counts: Sequence[tuple[str, int]], most: i
             last += 1
             held += counts[last][1]
         ends = {"first": counts[first][0], "last": counts[last][0]}
-        yield pl.DataFrame(con.sql(query, params=ends).to_arrow_table())
+        found = pl.from_arrow(con.sql(query, params=ends).to_arrow_table(), rechunk=False)
+        assert isinstance(found, pl.DataFrame)
+        yield found
         first = last + 1
 
 

@@ -33,6 +33,8 @@ from auditor.triage.site import PERCENT, PLACES, Site
 FEWEST_PAIRS = 30
 #: Random error of a difference read once [%]; a slot of the supply's correlation [s].
 ONCE_PCT, SLOT_S = 0.15, 300.0
+#: Two places were read at the same output if it differed by no more than this [share of rated].
+SAME_OUTPUT = 0.1
 #: Share of rated output from which the sun is out.
 SUN_OUT = 0.1
 MOST_CORRELATED = 0.95
@@ -166,8 +168,12 @@ def _same(one: Contrast, other: Contrast) -> bool:
 
 
 def _pairs(rows: pl.DataFrame, nearer: str, farther: str, policy: Policy) -> pl.DataFrame:
-    """Readings of the farther place beside the nearest one in time of the nearer place."""
-    columns = ("start", "across", "v_pct", "load", "bound_pct", "instrument", "spot")
+    """Readings of the farther place beside the nearest one in time of the nearer place, at the same output.
+
+    With the solar off at one place and on at the other, the difference would hold the rise of the service besides.
+    """
+    columns = ("start", "across", "lit", "v_pct", "load", "bound_pct", "instrument", "spot")
+    rows = rows.with_columns((pl.col("load") >= policy.triage.least_output).alias("lit"))
     near = rows.filter(pl.col("place") == nearer).select(columns).sort("start")
     # Of several units the farthest stands highest.
     far = (
@@ -177,9 +183,9 @@ def _pairs(rows: pl.DataFrame, nearer: str, farther: str, policy: Policy) -> pl.
         .select(columns)
     )
     pairs = far.join_asof(
-        near, on="start", by="across", strategy="nearest", tolerance=timedelta(seconds=policy.triage.within_s),
+        near, on="start", by=["across", "lit"], strategy="nearest", tolerance=timedelta(seconds=policy.triage.within_s),
         suffix="_near", check_sortedness=False,
-    ).filter(pl.col("v_pct_near").is_not_null())  # fmt: skip
+    ).filter((pl.col("load") - pl.col("load_near")).abs() <= SAME_OUTPUT)  # fmt: skip
     one = pl.col("instrument").eq_missing(pl.col("instrument_near"))
     bound = pl.max_horizontal("bound_pct", "bound_pct_near")
     both = pl.col("bound_pct") + pl.col("bound_pct_near")

@@ -13,7 +13,7 @@ from auditor.mend import kept, prices_since, safety_calls, store_prices, told, w
 from auditor.one_system import Case, load
 from auditor.one_system.profile import profile
 from auditor.remedies.base import LIKELY_TRIP_DAYS
-from auditor.remedies.mending import Candidates
+from auditor.remedies.mending import CALLED, Candidates
 from auditor.trips import Tables
 from dashboard import components, figures_remedies
 from dashboard.context import Context
@@ -104,6 +104,8 @@ def _body(table: pl.DataFrame, wanted: str | None) -> list[Any]:
 def _sentence(rows: list[dict[str, Any]]) -> str:
     """The choice in words, ties among it."""
     chosen = [row for row in rows if row["choice"]]
+    if all(row["why_not"] == CALLED for row in rows):
+        return f"{CALLED[:1].upper()}{CALLED[1:]}."
     if not chosen:
         return "No candidate mends a failing check or makes trips unlikely by itself."
     numbers = " and ".join(str(row["candidate"]) for row in chosen)

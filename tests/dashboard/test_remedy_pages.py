@@ -128,7 +128,7 @@ def test_a_kept_plan_says_which_prices_have_changed_since(mended: Context, table
             assert "stale" not in text(page)
         path.write_text((SAMPLE / "prices.toml").read_text("utf-8").replace("cost = 240.0", "cost = 260.0"), "utf-8")
         for page in (plan_page.layout(mended, "", ""), system.layout(mended, shown, "")):
-            assert "says otherwise by now of the visit. Work them out again: auditor mend --all" in text(page)
+            assert "price file since: the visit. Work them out again: auditor mend --all" in text(page)
         path.write_text("name = 3", "utf-8")
         assert "price file cannot be read" in text(plan_page.layout(mended, "", ""))
     finally:

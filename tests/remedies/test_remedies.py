@@ -205,7 +205,7 @@ def test_no_setting_counts_before_neutral_and_connections_are_cleared(tmp_path):
     assert of(candidates(tmp_path, *given, cleared=["S"]), "grid-profile")["proposed"]
     # Which unit lies in which half is not for the tool to say.
     split = of(candidates(tmp_path, *given), "split-branch")
-    assert split["why_not"] == "circuit 1: which of its listed units would lie in which half is not recorded"
+    assert split["why_not"] == "circuit 1: which of its different units would lie in which half is not recorded"
 
 
 def test_no_candidate_changes_a_breaker_and_nothing_is_laid_out_for_a_sound_system(tmp_path):

@@ -104,7 +104,7 @@ def test_a_remedy_never_raises_the_rise(frames, held):
 
 
 @pytest.mark.long
-@settings(max_examples=60, deadline=None, phases=GENERATE)
+@settings(max_examples=30, deadline=None, phases=GENERATE)
 @given(portfolios())
 def test_a_remedy_never_raises_the_rise_of_many_portfolios(frames, held):
     never_raises_the_rise(frames, held)

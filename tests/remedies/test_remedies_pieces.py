@@ -78,6 +78,21 @@ def test_a_feeder_in_two_pieces_is_enlarged_as_a_whole(tmp_path: Path) -> None:
     assert row["done"].count("8 AWG in place of 10 AWG") == 2
 
 
+def test_a_feeder_that_carries_too_little_though_the_rise_is_small(tmp_path: Path) -> None:
+    """By hand: two circuits of 16 A, 1.25 x 32 = 40 A, on 10 AWG copper of 35 A at 75 °C; 8 AWG carries 50 A.
+
+    NEC Table 310.16. Where there is no combiner the feeder is the system's, and has no name.
+    """
+    runs = [
+        *(run("home run", number, length_m=1.0, **WIRES) for number in (1, 2)),
+        run("feeder", length_m=1.0, **WIRES),
+    ]
+    circuits = [circuit(number, first_section_m=1.0, inverter_count=16) for number in (1, 2)]
+    found = candidates(tmp_path, [system()], circuits, runs)
+    row = of(found, "feeder-size")
+    assert "8 AWG in place of 10 AWG" in row["done"] and row["mends"] == "feeder-ampacity" and row["helps"]
+
+
 def test_units_that_differ_count_with_their_own_currents(tmp_path: Path) -> None:
     """By hand: three units of 1.00 A, then two of 0.94 A, sections of 1 m.
 
