@@ -63,7 +63,8 @@ def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
     begin: datetime = full["hour"].min()  # type: ignore[assignment]
     end: datetime = full["hour"].max()  # type: ignore[assignment]
     span = max((end - begin).total_seconds(), 3600.0)
-    lines, names = [], []
+    lines: list[Line] = []
+    names: list[str] = []
     for (place, circuit), part in full.group_by("place", "circuit_id", maintain_order=True):
         level = part.group_by("leg", maintain_order=True).agg(pl.col("v_pct").mean())
         highest = level.sort("v_pct", descending=True, maintain_order=True)["leg"][0]

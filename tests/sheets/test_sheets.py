@@ -20,7 +20,7 @@ from auditor.sheets.charts import Line, chart
 from auditor.sheets.content import _crew, sheet
 from auditor.sheets.drawn import hours
 from auditor.sheets.html import as_html
-from auditor.sheets.pdf import BY_HAND_MM, _widths, as_pdf
+from auditor.sheets.pdf import BY_HAND_MM, SHORTENED, _short, _widths, as_pdf
 from auditor.store import Store
 from auditor.store.snapshot import open_snapshot
 
@@ -144,6 +144,24 @@ def test_a_week_is_drawn_place_by_place_and_what_is_not_drawn_is_said() -> None:
     )
     assert left == "service."
     assert "<b>" not in drawing.svg
+
+
+def test_a_cell_of_any_length_fits_on_a_page() -> None:
+    cells = ("word " * 3_000, "w" * 15_000, *("W" * 60,) * 6, "1")
+    head = tuple(f"column {number}" for number in range(len(cells)))
+    assert as_pdf(Sheet("t", "s", (Table(head, (cells,)),), "f"), "letter").startswith(b"%PDF-")
+    pdf = FPDF()
+    pdf.add_page()
+    pdf.set_font("helvetica", size=8)
+    assert _short(pdf, "word " * 100, 60) == "word " * 100
+    short = _short(pdf, cells[0], 60)
+    assert short.startswith("word word")
+    assert short.endswith(SHORTENED)
+    assert 100 < len(short) < 3_000
+    # A word that is wider than its column leaves the others their share.
+    widths = _widths(pdf, [head, cells])
+    assert sum(widths) == pytest.approx(pdf.epw)
+    assert min(widths) > 10
 
 
 def test_columns_are_as_wide_as_their_words_and_leave_room_to_write() -> None:
