@@ -14,10 +14,11 @@ from scipy import stats
 from triage_cases import NOON, PARTS, POLICY, SITE, evidence, frame, reading, trip, week, within_target
 
 from auditor.complaints import last_repairs
-from auditor.triage.causes import trip_levels, wrong_profile
+from auditor.triage.causes import prior, trip_levels, wrong_profile
 from auditor.triage.contrasts import contrasts, in_percent
 from auditor.triage.decide import CANNOT_TELL, DECIDED, decide
 from auditor.triage.logs import log_of
+from auditor.triage.next_reading import looks
 from auditor.triage.repair import FAILED, OPEN, PROVED, UNTOLD, proof
 from auditor.triage.site import Other, _others
 from auditor.triage.tables import by_hour, summary
@@ -85,6 +86,22 @@ def test_nothing_known_is_no_answer_but_names_what_would_tell() -> None:
     assert found.next_step == found.looks[0].sentence
     # Of what is overvoltage a tenth counts for two causes.
     assert 1.0 < sum(one.chance for one in found.ranked) < 1.1
+
+
+def test_a_look_expects_what_lies_behind_the_place_that_it_names() -> None:
+    chances = prior(POLICY)
+
+    def at_panel(entrance: float | None) -> tuple[float, set[str]]:
+        circuits = tuple(replace(c, rise_pct=(entrance, *PARTS[1:])) for c in SITE.circuits)
+        found = looks(chances, replace(SITE, circuits=circuits), set(), POLICY)
+        (step,) = [look for look in found if look.solar == "on, then off"]
+        return step.bits, {look.place for look in found if "at the main panel with" in look.sentence}
+
+    short, long, unknown = (at_panel(entrance) for entrance in (0.0, 6.0, None))
+    assert short[1] == long[1] == unknown[1] == {"main panel"}
+    # A long entrance is computed less surely, and may hold what a weak service would show.
+    assert long[0] < short[0]
+    assert unknown[0] > 0
 
 
 @pytest.mark.parametrize(
