@@ -13,11 +13,11 @@ import polars as pl
 
 from auditor.likelihood.arrays import FloatArray
 from auditor.policy import Policy
-from auditor.records.evidence_schema import TRIP
+from auditor.records.evidence_schema import PLACES, TRIP
 from auditor.triage.contrasts import Contrast
 from auditor.triage.logs import Log
 from auditor.triage.safety import computed_of
-from auditor.triage.site import PLACES, Site
+from auditor.triage.site import Site
 from auditor.triage.weighing import CAUSES, Factor, Prediction, chances_of, predicted, prior_of, weighed
 
 #: Days of one kind that count: further ones of the same cause tell nothing new.
@@ -102,7 +102,7 @@ def of_rise(found: Contrast, site: Site, policy: Policy) -> list[Prediction] | N
     return predicted(same, workmanship=faulty)
 
 
-def at_trip(site: Site, policy: Policy) -> list[Prediction]:
+def at_trip(policy: Policy) -> list[Prediction]:
     """How far above its first threshold a unit is read when it trips on overvoltage [%]."""
     rules = policy.triage
     right = ((1.0, 0.0, rules.at_threshold_sd_pct),)
@@ -197,7 +197,7 @@ def _of_trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy
         f"At {levels.height} trip{'' if levels.height == 1 else 's'} the highest voltage stood {far} the first"
         f" threshold of {reference:.1f} % that {profile} sets."
     )
-    return Factor("at trip", sentence, weighed(at_trip(site, policy), value, 0.2, bound))
+    return Factor("at trip", sentence, weighed(at_trip(policy), value, 0.2, bound))
 
 
 def _of_words(log: Log, policy: Policy) -> Factor | None:

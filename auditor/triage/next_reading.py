@@ -79,7 +79,7 @@ def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, kno
     add(
         "at trip", "unit", "on",
         f"Record the voltage at the last unit{where} until it trips, with its highest value in each interval.",
-        lambda: causes.at_trip(site, policy) if site.threshold_pct is not None else None, bound,
+        lambda: causes.at_trip(policy) if site.threshold_pct is not None else None, bound,
     )  # fmt: skip
     return made
 

@@ -15,9 +15,9 @@ from auditor.catalog import alias_key
 from auditor.policy import Policy
 from auditor.prepare.specs import Frames, lowest_levels
 from auditor.prepare.systems import NOMINAL_V
+from auditor.records.evidence_schema import PLACES
 
-#: Where readings are taken, from the source outwards, and the part of a circuit's rise between each and the next.
-PLACES = ("service", "main panel", "combiner", "junction box", "unit")
+#: The part of a circuit's rise between each of PLACES and the next.
 PARTS = ("service_entrance", "feeder", "home_run", "trunk")
 PERCENT = 100.0
 Row = Mapping[str, Any]

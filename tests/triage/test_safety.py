@@ -65,12 +65,6 @@ def test_a_meter_that_is_too_coarse_proves_no_movement() -> None:
     assert of_legs([(0, 120.0, 120.0), (5, 124.0, 116.0)], error_v=4.5) == []
 
 
-def test_twice_the_computed_drop_counts_where_it_is_known() -> None:
-    rows = in_percent(frame(legs([(0, 120.0, 120.0), (5, 122.0, 118.0)])), SITE, POLICY)
-    assert alarms(rows, [], SITE, POLICY) == []
-    assert [a.kind for a in alarms(rows, [], SITE, POLICY, neutral_drop_v=0.9)] == ["neutral"]
-
-
 def test_points_and_instruments_that_are_read_at_one_time_are_not_compared() -> None:
     """Two places on the wires, or two meters, may differ as legs that part; only what is read again moves."""
     still, other = legs([(0, 120.0, 120.0)]), legs([(0, 124.0, 116.0)])
