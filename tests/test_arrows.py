@@ -24,7 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
     "auditor.trips": {
         *("auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"),
-        *("auditor.electrical", "auditor.evidence"),
+        *("auditor.electrical", "auditor.evidence", "auditor.records"),
     },
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),

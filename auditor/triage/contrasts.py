@@ -25,9 +25,9 @@ import polars as pl
 
 from auditor.likelihood.arrays import FloatArray
 from auditor.policy import Policy
-from auditor.records.evidence_schema import OTHER_TRIP, TRIP
+from auditor.records.evidence_schema import OTHER_TRIP, PLACES, TRIP
 from auditor.triage.legs import nominal_v, to_neutral
-from auditor.triage.site import PERCENT, PLACES, Site
+from auditor.triage.site import PERCENT, Site
 
 #: Simultaneous logs are fitted from so many pairs on, else pairs are averaged.
 FEWEST_PAIRS = 30
@@ -153,18 +153,13 @@ def differences(rows: pl.DataFrame, policy: Policy) -> list[Contrast]:
         mine = pl.concat([shared, own])
         seen = [place for place in PLACES if (mine["place"] == place).any()]
         for nearer, farther in pairwise(seen):
-            if farther in PLACES[:2] and circuit is not None and (inner["circuit_id"].is_null()).any():
-                continue
+            if farther in PLACES[:2] and circuit is not None:
+                continue  # all circuits share it: told once, with those that name none
             pairs = _pairs(mine, nearer, farther, policy)
             made = _difference(pairs, nearer, farther, circuit, policy)
-            if made is not None and not any(_same(made, held) for held in found):
+            if made is not None:
                 found.append(made)
     return found
-
-
-def _same(one: Contrast, other: Contrast) -> bool:
-    """Whether two are of one pair of places that all circuits share."""
-    return one.farther in PLACES[:2] and (one.nearer, one.farther) == (other.nearer, other.farther)
 
 
 def _pairs(rows: pl.DataFrame, nearer: str, farther: str, policy: Policy) -> pl.DataFrame:
