@@ -109,9 +109,13 @@ def work_out_all(
     *,
     tables: Tables | None = None,
     cleared: Collection[str] = (),
+    ways: pl.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> Candidates:
-    """Work the candidates of some systems of a snapshot out under its catalog, policy and date; ids are sorted."""
+    """Work the candidates of some systems of a snapshot out under its catalog, policy and date; ids are sorted.
+
+    `cleared` and `ways` as for `work_out`.
+    """
     row = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]
     frames, policy = Catalog.from_json(row[0]).frames(), Policy.model_validate_json(row[1])
     as_of = date.fromisoformat(row[2])
@@ -129,7 +133,8 @@ def work_out_all(
             known = evidence.between(*_ends(held))
             if len(waiting) == WORKERS:
                 take()
-            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known, called, doubtful))
+            given = (held, frames, policy, as_of, tables, cleared, known, called, doubtful, ways)
+            waiting.append(pool.submit(work_out, *given))
         while waiting:
             take()
     table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))

@@ -14,6 +14,7 @@ from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
 from auditor.mend import keep, safety_calls, store_prices, systems_to_mend, told, work_out_all
 from auditor.remedies.mending import Candidates
+from auditor.remedies.new_way import WAY
 from auditor.remedies.prices import load_prices
 from auditor.reports.export import export_frame, require_suffix
 from auditor.store import Store
@@ -39,6 +40,10 @@ def mend(
         list[str] | None,
         typer.Option("--cleared", help="A system whose neutral and connections were found sound; may be repeated."),
     ] = None,
+    way: Annotated[
+        list[str] | None,
+        typer.Option("--way", help="SYSTEM/CIRCUIT=METRES of a home run's way to a new feed point; may be repeated."),
+    ] = None,
     budget: Annotated[float | None, typer.Option("--budget", help="Plan for all under this budget.")] = None,
     crew_days: Annotated[
         float | None, typer.Option("--crew-days", help="Plan for all under so many crew days.")
@@ -59,7 +64,9 @@ def mend(
         require_suffix(output)
     held = load_prices(prices) if prices else store_prices(place)
     with open_snapshot(place, run) as con:
-        table = told(_worked_out(con, place, ids if not every else systems_to_mend(con), cleared or []), held)
+        wanted = systems_to_mend(con) if every else ids
+        found = _worked_out(con, place, wanted, cleared or [], told_ways(con, way or []))
+        table = told(found, held)
         if every:
             keep(place, con, table, held)
     if budget is not None or crew_days is not None:
@@ -87,7 +94,28 @@ def _check(ids: list[str], every: bool, budget: float | None, crew_days: float |
         raise AuditorError("A plan is made over all systems: say --all.")
 
 
-def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str]) -> Candidates:
+def told_ways(con: Connection, ways: list[str]) -> pl.DataFrame:
+    """The ways that were told as SYSTEM/CIRCUIT=METRES; AuditorError for one that is none, or of no circuit."""
+    rows = []
+    for text in ways:
+        name, _, metres = text.rpartition("=")
+        found = con.execute(
+            "SELECT system_id, circuit_id FROM circuit WHERE concat(system_id, '/', circuit_id) = ?", [name]
+        ).fetchall()
+        try:
+            way_m = float(metres)
+        except ValueError:
+            way_m = -1.0
+        if not 0 <= way_m < float("inf") or not name:
+            raise AuditorError(f"--way {text}: write SYSTEM/CIRCUIT=METRES, such as S1/2=9.5.")
+        if not found:
+            raise AuditorError(f"--way {text}: this run holds no circuit {name}.")
+        rows.append((*found[0], way_m))
+    frame = pl.DataFrame(rows, schema=WAY, orient="row")
+    return frame.unique(["system_id", "circuit_id"], keep="last", maintain_order=True)
+
+
+def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str], ways: pl.DataFrame) -> Candidates:
     from auditor.trips import Tables  # It is slow to load.
 
     wanted = [*ids, *cleared]
@@ -105,7 +133,7 @@ def _worked_out(con: Connection, place: Store, ids: list[str], cleared: list[str
             )
     with show.progress("Working remedies out") as advance:
         tables = Tables(place.root / "tables", advance.table_made)
-        return work_out_all(con, sorted(set(ids)), tables=tables, cleared=cleared, progress=advance)
+        return work_out_all(con, sorted(set(ids)), tables=tables, cleared=cleared, ways=ways, progress=advance)
 
 
 def _change(row: dict[str, Any], before: str, after: str, digits: int, unit: str) -> str:
@@ -130,8 +158,7 @@ def _candidates(rows: pl.DataFrame) -> Table:
     for row in rows.iter_rows(named=True):
         ties = f", one of {row['ties']} equal" if (row["ties"] or 1) > 1 else ""
         said = f"{row['choice']}{ties}" if row["choice"] else row["why_not"] or _standing(row)
-        grows = row["home_run_may_grow_m"]
-        more = f"; the home run may grow by {grows:.1f} m" if grows is not None else ""
+        more = f"; {row['new_way']}" if row["new_way"] else ""
         table.add_row(
             str(row["candidate"]), show.safe(row["done"] + more),
             _change(row, "rise_before_pct", "rise_after_pct", 2, " %"),

@@ -50,8 +50,15 @@ WIRE: dict[str, pl.DataType] = {
 }
 #: The remedies that a candidate consists of, each with the circuits or feeders that it touches.
 PART: dict[str, pl.DataType] = {"remedy": pl.String(), "circuits": pl.Int64()}
-#: Circuits whose home run grows by a way that no record holds.
-GROWS: dict[str, pl.DataType] = {"system_id": pl.String(), "variant": pl.String(), "circuit_id": pl.String()}
+#: Circuits whose home run grows by a way that no record holds: `way_m` is what was laid out, `way_given` whether it was
+#: told, or taken along the cable.
+GROWS: dict[str, pl.DataType] = {
+    "system_id": pl.String(),
+    "variant": pl.String(),
+    "circuit_id": pl.String(),
+    "way_m": pl.Float64(),
+    "way_given": pl.Boolean(),
+}
 #: Circuits that an alteration makes out of others.
 PARENT: dict[str, pl.DataType] = {
     "system_id": pl.String(),
@@ -63,7 +70,7 @@ PARENT: dict[str, pl.DataType] = {
 
 @dataclass(frozen=True)
 class Situation:
-    """Systems as they are recorded, and what the audit makes of them."""
+    """Systems as they are recorded, and what the audit makes of them; `ways` are those that were told (`new_way.WAY`)."""
 
     records: Records
     prepared: Prepared
@@ -71,6 +78,7 @@ class Situation:
     catalog: Frames
     policy: Policy
     evidence: Evidence | None = None
+    ways: pl.DataFrame | None = None
 
     @cached_property
     def system(self) -> pl.DataFrame:

@@ -19,8 +19,9 @@ What to verify first
     That the cable can be cut and fed there (parts listed for it), and how far the way to the new point is.
 
 What cannot be checked
-    The home run grows by the way to the new point, which no record holds. It is judged with its recorded length, and
-    the length by which it may grow until the target is missed is told.
+    The home run grows by the way to the new point, which no record holds. Unless it is told (`mend --way`), it is judged
+    and priced along the cable: one section for each unit between the old point and the new, and the extra cable there.
+    Whether the target is met is not known before the way is told; how long it may be at most is.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from auditor.checks.terms import number
 from auditor.prepare import Records
 from auditor.prepare.layout import listed_units
 from auditor.remedies.base import MEETS, Proposal, Remedy, Situation, altered, listed, proposal
+from auditor.remedies.new_way import added_wire, growing_pieces, lengthened, with_ways
 
 _KEYS = ["system_id", "circuit_id"]
 
@@ -49,7 +51,7 @@ def circuits(situation: Situation) -> pl.DataFrame:
     first = pl.coalesce("first_section_m", "_first_m").cast(pl.Float64)
     usable = pl.col("touched") & pl.col("laid_out") & (arms.len() <= 2) & (pl.col("inverter_count") > 1)
     return situation.circuit.filter(usable.fill_null(False)).select(
-        *_KEYS, "extra_trunk", "over", "wiring", "units_listed",
+        *_KEYS, "extra_trunk", "section_m", "over", "wiring", "units_listed",
         number("trunk_rise_pct").alias("trunk_pct"),
         (number("rise_target_pct") - number("total_rise_pct")).alias("room_pct"),
         pl.col("inverter_count").alias("n"),
@@ -146,21 +148,25 @@ def propose(situation: Situation) -> Proposal:
     enough = pl.col("over").not_() | (saved + slack + MEETS - 1 >= -pl.col("room_pct"))
     change = change.with_columns(enough.fill_null(True).alias("enough"))
     words = pl.format("circuit {}: fed between units {} and {} of {}", "circuit_id", k, k + 1, n)
-    return proposal(listed(change, words), change.select(*_KEYS, "variant", "new_feed", "new_arms"), grows=change)
+    change = with_ways(change, situation).join(growing_pieces(situation), on=_KEYS, how="left", maintain_order="left")
+    columns = ("variant", "new_feed", "new_arms", "run_order", "way_m")
+    wire = added_wire(change, "circuit_id")
+    return proposal(listed(change, words), change.select(*_KEYS, *columns), wire, grows=change)
 
 
 def apply(records: Records, change: pl.DataFrame) -> Records:
-    """The records with the new feed; the home runs keep their length."""
+    """The records with the new feed, and home runs longer by the way to it."""
     circuit = altered(records.circuit, change, _KEYS, {"feed": "new_feed", "arm_counts": "new_arms"})
-    return Records(records.system, circuit, records.unit, records.run)
+    return Records(records.system, circuit, records.unit, lengthened(records, change))
 
 
 REMEDY = Remedy(
     name="feed-point",
     title="Feed the branch from its centre or best point",
     effort="roof work",
-    verify="That the trunk cable can be cut and fed there with listed parts; the way of the home run to that point.",
-    unchecked="By how much the home run grows; it is judged with its recorded length.",
+    verify="The length of the home run's way to the new point; that the trunk cable can be cut and fed there with listed"
+    " parts.",
+    unchecked="The way to the new point; unless it was told, it is judged and priced along the cable.",
     propose=propose,
     apply=apply,
     then=("home-run-size", "feeder-size", "panel-connection"),

@@ -19,6 +19,7 @@ from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.prepare.losses import wiring_loss_w
 from auditor.remedies.base import Situation
 from auditor.remedies.candidates import Laid, cloned
+from auditor.remedies.new_way import told_ways
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -50,11 +51,12 @@ def situated(
     as_of: date,
     tables: Tables | None = None,
     evidence: Evidence | None = None,
+    ways: pl.DataFrame | None = None,
 ) -> Situation:
     """Audit systems and keep what the audit saw of them."""
     prepared = prepare(records, catalog, policy, as_of)
     results = expected_audit(prepared, catalog, policy, as_of, tables, evidence, shares=True)
-    return Situation(records, prepared, results, catalog, policy, evidence)
+    return Situation(records, prepared, results, catalog, policy, evidence, ways)
 
 
 def _evidence_of(root: Situation, laid: Laid) -> Evidence | None:
@@ -123,17 +125,16 @@ def _fails(results: Results) -> pl.DataFrame:
 
 
 def _may_grow(laid: Laid, results: Results, prepared: Prepared) -> pl.DataFrame:
-    """By clone, by how much the home runs may grow at most until a circuit misses the target [m].
+    """By clone, by how much the home runs may grow at most until a circuit misses the target [m], and in words.
 
     Of a home run in several pieces nobody can say which one grows: there it is unknown.
     """
+    keys = ["system_id", "circuit_id"]
     per_m = pl.when(pl.col("home_run_runs") == 1).then(number("home_run_rise_pct") / number("home_run_length_m"))
-    room = (number("rise_target_pct") - number("total_rise_pct")) / per_m
+    may = pl.col("way_m") + (number("rise_target_pct") - number("total_rise_pct")) / per_m
     grows = laid.grows.rename({"clone": "system_id"})
-    rows = prepared.circuit.join(grows, on=["system_id", "circuit_id"], how="semi")
-    return rows.group_by("system_id").agg(
-        pl.when(known(room).all() & (room.min() >= 0)).then(room.min()).alias("home_run_may_grow_m")
-    )
+    rows = prepared.circuit.join(grows, on=keys, how="inner", maintain_order="left")
+    return told_ways(rows.select(*keys, "way_m", "way_given", pl.when(known(may)).then(may).alias("may_grow_m")))
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,8 @@ COLUMNS: dict[str, pl.DataType] = {
     "system_id": pl.String(), "candidate": pl.Int64(), "remedy": pl.String(), "done": pl.String(),
     "effort": pl.String(), "proposed": pl.Boolean(), "why_not": pl.String(), "meets_target": pl.Boolean(),
     "mends": pl.String(), "still_fails": pl.String(), "rise_target_pct": pl.Float64(),
-    "rise_before_pct": pl.Float64(), "rise_after_pct": pl.Float64(), "home_run_may_grow_m": pl.Float64(),
+    "rise_before_pct": pl.Float64(), "rise_after_pct": pl.Float64(), "new_way": pl.String(),
+    "home_run_may_grow_m": pl.Float64(),
     "busbar_before_a": pl.Float64(), "busbar_after_a": pl.Float64(), "busbar_limit_after_a": pl.Float64(),
     "trip_days_before": pl.Float64(), "trip_days_after": pl.Float64(), "trip_days_removed": pl.Float64(),
     "lost_before_kwh": pl.Float64(), "lost_after_kwh": pl.Float64(), "curtailed_before_kwh": pl.Float64(),
@@ -52,11 +53,12 @@ COLUMNS: dict[str, pl.DataType] = {
 #: What the choice and the costs rest on beside these.
 INNER: dict[str, pl.DataType] = {
     "clone": pl.String(), "effort_rank": pl.Int64(), "fails_left": pl.Int64(), "helps": pl.Boolean(),
-    "steps": pl.Int64(), "grows": pl.Boolean(),
+    "steps": pl.Int64(),
 }  # fmt: skip
 
 HELD = "neutral and connections first: until they are known to be sound, no setting is changed"
 DOUBTFUL = "The record before all: it holds a value that can hardly be meant (auditor export warnings)."
+NO_WAY = "what the new way adds to the rise is not known: the records lack the home run's conductor"
 CALLED = "a safety call stands open: a suspected neutral or hot connection comes before any other work"
 
 
@@ -92,17 +94,18 @@ def work_out(
     evidence: Evidence | None = None,
     called: Collection[str] = (),
     doubtful: Collection[str] = (),
+    ways: pl.DataFrame | None = None,
 ) -> Candidates:
     """Return the candidates of every system that fails what wiring, panel or settings mend, or is likely to trip.
 
     `evidence` is what was measured and reported of them, and `cleared` names the systems whose neutral and connections
     are known to be sound. For those that are `called`, with a safety call, nothing is proposed; of those that are
-    `doubtful`, whose records hold what can hardly be meant, the record is to be verified first. A system's candidates
-    depend on its own records and evidence alone. Rows are sorted by system and candidate.
+    `doubtful`, whose records hold what can hardly be meant, the record is to be verified first. `ways` are new ways of
+    home runs that were told (`new_way.WAY`). A system's candidates depend on its own records and evidence alone. Rows are sorted by system and candidate.
     """
     for remedy in REMEDIES:
         catalog = remedy.catalog(catalog) if remedy.catalog else catalog
-    root = situated(records, catalog, policy, as_of, tables, evidence)
+    root = situated(records, catalog, policy, as_of, tables, evidence, ways)
     was = before(root)
     proposals = [(remedy, remedy.propose(root)) for remedy in REMEDIES]
     judge = partial(judged_candidates, root, as_of=as_of, tables=tables)
@@ -119,7 +122,6 @@ def work_out(
         if base.candidate.height:
             laid.append(next_laid(base, _following(as_judged(base, lots, root), judged), judged.height))
             lots.append(judge(laid[2]))
-    grows = pl.concat([each.grows.select("clone").unique() for each in laid])
     table = pl.concat([lot.table for lot in lots])
     table = pl.concat([table, left_out(root, table["root"])], how="diagonal")
     table = table.with_columns(
@@ -128,7 +130,7 @@ def work_out(
         .otherwise("verify_first")
         .alias("verify_first")
     )
-    told = _told(table, was, grows, cleared, called)
+    told = _told(table, was, cleared, called)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))
 
@@ -184,9 +186,7 @@ def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, 
     return found
 
 
-def _told(
-    table: pl.DataFrame, was: pl.DataFrame, grows: pl.DataFrame, cleared: Collection[str], called: Collection[str]
-) -> pl.DataFrame:
+def _told(table: pl.DataFrame, was: pl.DataFrame, cleared: Collection[str], called: Collection[str]) -> pl.DataFrame:
     """The table in its columns: what was and what would be, whether it is proposed, and whether it helps."""
     old = was.rename({c: f"was_{c}" for c in was.columns if c not in ("system_id", "rise_target_pct")})
     frame = table.join(old, left_on="root", right_on="system_id", how="left", maintain_order="left")
@@ -198,6 +198,7 @@ def _told(
     ).with_columns(
         pl.when(col("root").is_in(list(called))).then(pl.lit(CALLED))
         .when(col("left_why").is_not_null()).then("left_why")
+        .when(col("ways_given").is_not_null() & col("rise").is_null()).then(pl.lit(NO_WAY))
         .when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
         .alias("why_not"),
         (col("was_fails") & (col("fails") ^ 0xFFFFFFFF)).alias("_mended"),
@@ -209,8 +210,9 @@ def _told(
         check_names(frame["fails"]).alias("still_fails"),
         col("why_not").is_null().alias("proposed"),
         col("fails").bitwise_count_ones().cast(pl.Int64).alias("fails_left"),
-        pl.when(col("voltage_rise_verdict") != "unknown").then(col("voltage_rise_verdict") == "pass")
-        .alias("meets_target"),
+        # Over a way that was not told, no verdict is known.
+        pl.when((col("voltage_rise_verdict") != "unknown") & col("ways_given").fill_null(True))
+        .then(col("voltage_rise_verdict") == "pass").alias("meets_target"),
         (col("was_trip_days") - col("trip_days")).alias("trip_days_removed"),
         (col("was_wire_loss_w") * hours).alias("wire_loss_before_kwh"),
         (col("wire_loss_w") * hours).alias("wire_loss_after_kwh"),
@@ -223,7 +225,6 @@ def _told(
     frame = frame.with_columns(
         (col("proposed") & (fewer | rarer)).fill_null(False).alias("helps"),
         # Two remedies are more effort than either by itself.
-        col("clone").is_in(grows["clone"].implode()).alias("grows"),
         (col("effort") * 2 + col("steps") - 1).alias("effort_rank"),
         col("effort").replace_strict(efforts, return_dtype=pl.String).alias("effort"),
         col("root").alias("system_id"),

@@ -20,7 +20,6 @@ COLUMNS: dict[str, pl.DataType] = {
 }  # fmt: skip
 #: Efforts for which nobody goes to the site.
 REMOTE = ("letter", "settings")
-ADDED_LENGTH = "the added length of the home run"
 
 
 class _Part(BaseModel):
@@ -144,7 +143,7 @@ def _of_wire(wire: pl.DataFrame, prices: Prices) -> pl.DataFrame:
 def priced(candidates: Candidates, prices: Prices | None) -> pl.DataFrame:
     """Return the table of candidates with COLUMNS: the visit, the remedies and the wire; null where a price lacks.
 
-    Two remedies need one visit. What a home run grows by is not in a cost, and `not_priced` says so.
+    Two remedies need one visit. What a home run grows by is in a cost with the way that was told, or along the cable.
     """
     table = candidates.table
     if prices is None:
@@ -157,7 +156,6 @@ def priced(candidates: Candidates, prices: Prices | None) -> pl.DataFrame:
     lacking = pl.concat_list(
         col("lacking").fill_null(pl.lit([], pl.List(pl.String))),
         col("bare").fill_null(pl.lit([], pl.List(pl.String))),
-        pl.when("grows").then(pl.lit([ADDED_LENGTH])).otherwise(pl.lit([], pl.List(pl.String))),
     ).list.join("; ")
     return frame.with_columns(
         (pl.when(on_site).then(prices.visit.cost).otherwise(0.0) + col("parts") + wires).alias("cost"),

@@ -19,9 +19,9 @@ What to verify first
     A free breaker position, on which side of the busbar; room in the raceway for another circuit.
 
 What cannot be checked
-    The second home run is judged with the length of the first; where a circuit was fed at its end it grows by the way
-    to the middle, which no record holds. The length by which it may grow until the target is missed is told. On three
-    phases both halves are taken to start on the same pair, which loads a shared feeder less evenly than the whole did.
+    The second home run has the length of the first and, where the circuit was fed at its end, the way to the middle,
+    which no record holds. Unless it is told (`mend --way`), it is judged and priced along the cable, as for feed-point,
+    and how long it may be at most is told. On three phases both halves are taken to start on the same pair, which loads a shared feeder less evenly than the whole did.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ import polars as pl
 from auditor.checks.terms import number
 from auditor.prepare import Records
 from auditor.remedies.base import Proposal, Remedy, Situation, altered, listed, proposal
+from auditor.remedies.new_way import growing_pieces, lengthened, with_ways
 from auditor.remedies.sizes import pieces
 
 _KEYS = ["system_id", "circuit_id"]
@@ -56,7 +57,7 @@ def _circuits(situation: Situation) -> pl.DataFrame:
     n, two = pl.col("inverter_count"), arms.len() == 2
     frame = situation.circuit.join(listed_apart(situation.records), on=_KEYS, how="anti", maintain_order="left")
     return frame.filter(usable.fill_null(False)).select(
-        *_KEYS, "extra_trunk", "breaker_a", "module_count", "combiner_id", "feeder_length_m",
+        *_KEYS, "extra_trunk", "section_m", "breaker_a", "module_count", "combiner_id", "feeder_length_m",
         n.alias("n"),
         pl.when(two).then(arms.first()).otherwise((n + 1) // 2).alias("k"),
         two.alias("turned"),
@@ -99,19 +100,25 @@ def propose(situation: Situation) -> Proposal:
     first = (pl.col("module_count") * pl.col("k") / pl.col("n")).round().cast(pl.Int64)
     change = frame.with_columns(
         pl.when(direct).then("breaker_a").otherwise(0.0).alias("on_busbar_a"),
+        pl.when("turned").then("k").otherwise(0).alias("now"),
         first.alias("modules_first"),
         (pl.col("module_count") - first).alias("modules_second"),
     )
+    change = with_ways(change, situation).join(
+        growing_pieces(situation).select(*_KEYS, "run_order"), on=_KEYS, how="left", maintain_order="left"
+    )
+    change = change.with_columns(pl.when("turned").then(0.0).otherwise("way_m").alias("way_m"))
     words = pl.format(
         "circuit {} of {} units parted into {} and {}, each with a home run and a breaker of its own",
         "circuit_id", "n", "k", pl.col("n") - pl.col("k"),
     )  # fmt: skip
-    wire = change.select(*_KEYS, "variant", pl.col("new_id").alias("run_of")).join(
-        pieces(situation, "home run", _KEYS), on=_KEYS, how="left", maintain_order="left"
-    )
-    wire = wire.with_columns(pl.lit("home run").alias("place"))
+    grown = change.select(*_KEYS, "variant", "way_m", pl.col("run_order").alias("_grows"), run_of="new_id")
+    wire = grown.join(pieces(situation, "home run", _KEYS), on=_KEYS, how="left", maintain_order="left")
+    more = pl.when(pl.col("run_order") == pl.col("_grows")).then("way_m").otherwise(0.0)
+    wire = wire.with_columns(pl.lit("home run").alias("place"), pl.col("length_m") + more)
     parent = change.select("system_id", "variant", pl.col("new_id").alias("circuit_id"), parent_id="circuit_id")
-    grows = change.filter(pl.col("turned").not_()).select("system_id", "variant", pl.col("new_id").alias("circuit_id"))
+    longer = change.filter(pl.col("turned").not_())
+    grows = longer.select("system_id", "variant", "way_m", "way_given", circuit_id="new_id")
     return proposal(listed(change, words), change, wire, parent, grows)
 
 
@@ -155,6 +162,8 @@ def apply(records: Records, change: pl.DataFrame) -> Records:
     units = altered(records.unit, change, _KEYS, {"inverter_count": "k"})
     unit = pl.concat([units, also(records.unit).select(units.columns)])
     run = pl.concat([records.run, also(records.run).select(records.run.columns)])
+    longer = change.select("system_id", "run_order", "way_m", circuit_id="new_id")
+    run = lengthened(Records(records.system, circuit, unit, run), longer)
     added = change.group_by("system_id").agg(pl.col("on_busbar_a").sum().alias("_added"))
     system = records.system.join(added, on="system_id", how="left", maintain_order="left")
     system = system.with_columns(
@@ -169,7 +178,7 @@ REMEDY = Remedy(
     effort="new conductors",
     verify="A free breaker position, and on which side of the busbar; room in the raceway for another circuit; on three"
     " phases, that the second circuit starts on another pair.",
-    unchecked="By how much the second home run is longer; raceway fill; whether units can be told apart by circuit.",
+    unchecked="The way of the second home run to the middle, judged and priced along the cable unless it was told; raceway fill; whether units can be told apart by circuit.",
     propose=propose,
     apply=apply,
     then=("home-run-size", "feeder-size", "panel-connection"),

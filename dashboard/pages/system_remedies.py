@@ -147,8 +147,8 @@ def _what(row: dict[str, Any]) -> list[Any]:
     done = f"{row['done'][:1].upper()}{row['done'][1:]}."
     if row["verify_first"] is None:
         return [done]
-    grows = row["home_run_may_grow_m"]
-    room = f" The home run may grow by {grows:.1f} m until the target is missed." if grows is not None else ""
+    way = row["new_way"]
+    room = f" {way[:1].upper()}{way[1:]}." if way else ""
     return [
         f"{done}{room}",
         html.Details(

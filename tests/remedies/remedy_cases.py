@@ -45,9 +45,10 @@ def candidates(
     cleared: Collection[str] = (),
     called: Collection[str] = (),
     doubtful: Collection[str] = (),
+    ways: pl.DataFrame | None = None,
 ) -> Candidates:
     held, frames = records(systems, circuits, runs, units), catalog(folder).frames()
-    known = {"cleared": cleared, "called": called, "doubtful": doubtful}
+    known = {"cleared": cleared, "called": called, "doubtful": doubtful, "ways": ways}
     return work_out(held, frames, policy or load_policy(), AS_OF, **known)
 
 
