@@ -236,7 +236,7 @@ def publish(
         "of_portfolio": portfolio_warnings(con),
         "declared": declared(store, imports),
         **in_snapshot(done.evidence),
-        **complaint_tables(con, done.paths, catalog.frames(), policy, decided),
+        **complaint_tables(con, done.paths, catalog.frames(), policy, decided, merged),
     }
     about = about_run(catalog, policy, as_of, done, other_rules)
     number, path = write_snapshot(con, store, done.paths, about, inside(policy), beside)

@@ -24,7 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.suspicion": {"auditor.prepare", "auditor.policy"},
     "auditor.trips": {
         *("auditor.prepare", "auditor.policy", "auditor.catalog", "auditor.checks", "auditor.likelihood"),
-        *("auditor.electrical", "auditor.evidence"),
+        *("auditor.electrical", "auditor.evidence", "auditor.records"),
     },
     "auditor.audit": {"auditor.prepare", "auditor.checks", "auditor.policy", "auditor.suspicion", "auditor.trips"},
     "auditor.likelihood": set(),
@@ -102,7 +102,14 @@ DASHBOARD = {
     "auditor.reports.complaints", "auditor.reports.actions",
 }  # fmt: skip
 #: Parts that the dashboard may know throughout.
-OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality", "auditor.sheets")
+OPEN = (
+    "auditor.compare",
+    "auditor.one_system",
+    "auditor.checks",
+    "auditor.remedies",
+    "auditor.quality",
+    "auditor.sheets",
+)
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"
 

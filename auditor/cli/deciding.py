@@ -11,7 +11,7 @@ from auditor.checks import BY_NAME
 from auditor.cli import show
 from auditor.cli.options import DEFAULT_STORE, StoreOption, at_store
 from auditor.errors import AuditorError
-from auditor.reports.complaints import open_complaints
+from auditor.reports.complaints import complaint_ids
 from auditor.store import Store
 from auditor.store.decisions import COMPLAINT_STATES, Decision, all_decisions, append, in_force
 from auditor.store.snapshot import open_snapshot
@@ -75,7 +75,7 @@ def complaint(
     """Note how a complaint stands; a repair is proved by the log since its day."""
     place = Store(store)
     with open_snapshot(place) as con:
-        if complaint_id not in {one.complaint_id for one in open_complaints(con, [])}:
+        if complaint_id not in complaint_ids(con):
             raise AuditorError(f"{complaint_id}: the run that is shown holds no such complaint. Nothing was noted.")
     done = append(place, "complaint", {"complaint": complaint_id, "status": status, "day": on}, why, who)
     _told(done, f"complaint {complaint_id} is {status}", place)

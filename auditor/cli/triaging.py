@@ -69,6 +69,8 @@ def _detail(one: Complaint, place: Store) -> None:
         show.plain(f"  {alarm['sentence']}")
     if one.told.get("proof"):
         show.plain(f"  {one.told['proof']['sentence']}")
+    if one.told.get("counted"):
+        show.plain(f"  {one.told['counted']}")
     for ranked in one.told.get("ranked", []):
         show.plain(f"  {percent(ranked['chance']):>9}  {ranked['title']}")
         for word, sentences in (("for", ranked["speaks_for"]), ("against", ranked["speaks_against"])):

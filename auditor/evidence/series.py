@@ -69,14 +69,18 @@ class Series:
         return self.second // DAY_S
 
     @cached_property
+    def _by_day(self) -> tuple[IntArray, IntArray]:
+        return distinct(self.day)
+
+    @property
     def days(self) -> IntArray:
         """The days that were read, in order, (days,)."""
-        return distinct(self.day)[0]
+        return self._by_day[0]
 
-    @cached_property
+    @property
     def row(self) -> IntArray:
         """Place in `days` of each reading's day, (n,)."""
-        return distinct(self.day)[1]
+        return self._by_day[1]
 
     @cached_property
     def within_s(self) -> IntArray:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from auditor.records.schema import Column, Table
 
+#: Where readings are taken, from the source outwards.
 PLACES = ("service", "main panel", "combiner", "junction box", "unit")
 
 TRIP, OTHER_TRIP, LOST, LOGGING, SETTINGS = (

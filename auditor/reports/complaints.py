@@ -12,12 +12,11 @@ import duckdb
 import polars as pl
 
 from auditor.errors import AuditorError
-from auditor.store.decisions import Decision, complaint_states, in_force
+from auditor.store.decisions import OPEN, SETTLED, Decision, complaint_states, in_force
 from auditor.store.records_db import Connection
 
 #: What comes first: a call, a cause to act on, then what a reading would settle.
 _ORDER = {"stop": 0, "decided": 1, "cannot tell": 2}
-SETTLED = "closed"
 #: What the chances of several causes mean.
 BOTH = "Each chance is that of a cause alone or with another, so that together they may be more than 100\u00a0%."
 #: From here on a chance is told as over 99 %.
@@ -60,18 +59,27 @@ _QUERY = """
 
 def open_complaints(con: Connection, decisions: Iterable[Decision]) -> list[Complaint]:
     """The complaints that are not settled, those to act on first; AuditorError for a run made before there were any."""
-    try:
-        rows = con.execute(_QUERY).fetchall()
-    except duckdb.CatalogException as error:
-        raise AuditorError("This run was made before complaints were decided on. Run: auditor audit") from error
+    rows = _rows(con, _QUERY)
     states = complaint_states(in_force(list(decisions)))
     found = []
     for name, system, opened, text, state, answer, chance, step, proof, days, told in rows:
-        status = states[name].status if name in states else "open"
+        status = states[name].status if name in states else OPEN
         if status != SETTLED:
             found.append(Complaint(name, system, opened, text, status, state, answer, chance, step, proof, days,
                                    json.loads(told)))  # fmt: skip
     return sorted(found, key=_rank)
+
+
+def complaint_ids(con: Connection) -> set[str]:
+    """The ids of all complaints that a run holds, settled or not; AuditorError for a run made before there were any."""
+    return {name for (name,) in _rows(con, "SELECT complaint_id FROM complaint")}
+
+
+def _rows(con: Connection, query: str) -> list[tuple[Any, ...]]:
+    try:
+        return con.execute(query).fetchall()
+    except duckdb.CatalogException as error:
+        raise AuditorError("This run was made before complaints were decided on. Run: auditor audit") from error
 
 
 #: Columns of the file that lists complaints.
@@ -98,7 +106,7 @@ def listed(found: list[Complaint]) -> pl.DataFrame:
 
 def _rank(one: Complaint) -> tuple[Any, ...]:
     return (
-        _ORDER[one.state], one.status != "open", not one.told, -(one.chance or 0) if one.state == "decided" else 0.0,
+        _ORDER[one.state], one.status != OPEN, not one.told, -(one.chance or 0) if one.state == "decided" else 0.0,
         -one.bits, -(one.trip_days or 0.0), one.complaint_id,
     )  # fmt: skip
 

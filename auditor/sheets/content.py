@@ -96,6 +96,8 @@ def _answers(complaints: list[Complaint], steps: bool = True) -> list[Block]:
         said += [one.told["proof"]["sentence"]] if one.told.get("proof") else []
         if said:
             blocks.append(Bullets(tuple(said)))
+        if one.told.get("counted"):
+            blocks.append(Text(one.told["counted"]))
     return blocks
 
 

@@ -10,6 +10,7 @@ from auditor.one_system import Case
 from auditor.one_system.profile import PLACES
 from auditor.sheets.blocks import Block, Chart, Text
 from auditor.sheets.charts import Line, chart
+from auditor.sheets.words import joined
 
 _SHORT = {
     "ahead of transformer": "supply", "transformer": "transformer", "PCC": "PCC", "main panel": "panel",
@@ -55,36 +56,40 @@ def profile(case: Case) -> list[Block]:
 def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
     """Hourly means of the week around the highest hour, one line a place: of its pairs the one that stands highest."""
     nominal = case.prepared.circuit["unit_voltage_v"].drop_nulls()
-    full = rows.filter(~pl.col("leg").fill_null("").str.ends_with("N")) if rows.height else rows
+    to_neutral = pl.col("leg").fill_null("").str.to_uppercase().str.ends_with("N")
+    full = rows.filter(~to_neutral) if rows.height else rows
     if not full.height or full["hour"].n_unique() < FEWEST_HOURS or not nominal.len():
         return []
     begin: datetime = full["hour"].min()  # type: ignore[assignment]
     end: datetime = full["hour"].max()  # type: ignore[assignment]
     span = max((end - begin).total_seconds(), 3600.0)
-    lines = []
-    for (place, _), part in full.group_by("place", "circuit_id", maintain_order=True):
+    lines: list[Line] = []
+    names: list[str] = []
+    for (place, circuit), part in full.group_by("place", "circuit_id", maintain_order=True):
         level = part.group_by("leg", maintain_order=True).agg(pl.col("v_pct").mean())
         highest = level.sort("v_pct", descending=True, maintain_order=True)["leg"][0]
         volts = (
             part.filter(pl.col("leg").eq_missing(pl.lit(highest, pl.String)))
+            .sort("hour")
             .select("hour", pl.col("v_pct") * nominal[0] / 100)
             .rows()
         )
-        lines.append(Line(str(place), _broken(volts, begin, span)))
-    days = range((end.date() - begin.date()).days + 1)
-    midnight = datetime.combine(begin.date(), datetime.min.time())
-    ticks = [
-        (
-            max((midnight + timedelta(days=day, hours=12) - begin).total_seconds() / span, 0.0),
-            f"{midnight + timedelta(days=day):%m-%d}",
-        )
-        for day in days
-    ]
+        lines.append(Line(f"line {len(lines) + 1}", _broken(volts, begin, span)))
+        names.append(joined(f"{place} of circuit {circuit}" if circuit else str(place), highest))
     label = "Hourly means of the week around the highest hour, in UTC"
-    return [
-        Chart(chart(lines[:MOST_LINES], limits(case), [t for t in ticks if t[0] <= 1], label), label),
-        Text(label + "."),
-    ]
+    told = f"{label}. Places, in the order of the lines: {'; '.join(names[:MOST_LINES])}."
+    if names[MOST_LINES:]:
+        told += f" Not drawn: {'; '.join(names[MOST_LINES:])}."
+    return [Chart(chart(lines[:MOST_LINES], limits(case), _days(begin, end), label), label), Text(told)]
+
+
+def _days(begin: datetime, end: datetime) -> list[tuple[float, str]]:
+    """Noon of each day between two moments as a share of the way, with the day."""
+    span = max((end - begin).total_seconds(), 3600.0)
+    midnight = datetime.combine(begin.date(), datetime.min.time())
+    days = [midnight + timedelta(days=day) for day in range((end.date() - begin.date()).days + 1)]
+    ticks = [(max((day + timedelta(hours=12) - begin).total_seconds() / span, 0.0), f"{day:%m-%d}") for day in days]
+    return [tick for tick in ticks if tick[0] <= 1]
 
 
 def _broken(rows: list[tuple[datetime, float]], begin: datetime, span: float) -> tuple[tuple[float, float | None], ...]:

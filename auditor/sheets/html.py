@@ -16,6 +16,7 @@ p { margin: 1.5mm 0; } .sub { color: #4a555b; } .warning { border-left: 3px soli
 table { border-collapse: collapse; width: 100%; font-size: 9pt; }
 th, td { text-align: left; vertical-align: top; padding: 1mm 2mm; border-bottom: 1px solid #cfd5d8; }
 th { border-bottom-color: #4a555b; } .right { text-align: right; } .wide { overflow-x: auto; }
+td:empty { min-width: 22mm; }
 svg { width: 100%; height: auto; font-family: "DejaVu Sans", Verdana, sans-serif; } figure { margin: 2mm 0; }
 footer { margin-top: 8mm; font-size: 8pt; color: #4a555b; overflow-wrap: anywhere; }
 @page { margin: 15mm; }

@@ -6,7 +6,7 @@ import io
 import logging
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
-from typing import Literal
+from typing import Literal, cast
 
 from fpdf import FPDF, FontFace
 from fpdf.enums import TableBordersLayout
@@ -18,6 +18,8 @@ FONT = "DejaVu"
 MARGIN_MM, LINE_MM, INDENT_MM = 15.0, 4.8, 3.5
 #: Room below a drawing for the sentence that belongs to it [mm], and around the text of a cell [mm].
 CAPTION_MM, PADDING_MM = 14.0, (0.6, 1.4)
+#: Lines of a cell at most, so that a row fits on a page, and what stands at the end of one that is longer.
+MOST_LINES, SHORTENED = 40, " \u2026 (shortened)"
 #: Least width of a column to write in [mm].
 BY_HAND_MM = 18.0
 INK, FAINT, ALERT = (29, 36, 40), (74, 85, 91), (181, 67, 44)
@@ -37,8 +39,8 @@ class _Pages(FPDF):
         self.multi_cell(0, 3, f"{self.foot}  Page {self.page_no()} of {{nb}}", align="L")
 
 
-def as_pdf(sheet: Sheet, paper: Paper = "a4", made: datetime | None = None) -> bytes:
-    """The file's bytes; `made` (UTC) is the date it states, by default that of 2000, so that equal sheets are equal."""
+def as_pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
+    """The file's bytes; the date of making that it states is always the same, so that equal sheets are equal."""
     logging.getLogger("fpdf").setLevel(logging.ERROR)  # signs that the font lacks are replaced and need no remark
     logging.getLogger("fontTools").setLevel(logging.ERROR)
     pdf = _Pages(format=paper)
@@ -49,7 +51,7 @@ def as_pdf(sheet: Sheet, paper: Paper = "a4", made: datetime | None = None) -> b
     signs = pdf.fonts[FONT.lower()].cmap  # type: ignore[union-attr]
     pdf.foot = _known(sheet.foot, signs)
     pdf.set_title(_known(sheet.title, signs))
-    pdf.set_creation_date(made or datetime(2000, 1, 1, tzinfo=UTC))
+    pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))
     pdf.add_page()
     _write(pdf, _known(sheet.title, signs), 15, INK)
     _write(pdf, _known(sheet.subtitle, signs), 9, FAINT)
@@ -123,7 +125,8 @@ def _table(pdf: FPDF, table: Table, signs: object) -> None:
     pdf.set_text_color(*INK)
     pdf.set_draw_color(*FAINT)
     align = tuple("RIGHT" if number in table.right else "LEFT" for number in range(len(table.head)))
-    widths = _widths(pdf, [tuple(_known(cell, signs) for cell in cells) for cells in (table.head, *table.rows)])
+    texts = [tuple(_known(cell, signs) for cell in cells) for cells in (table.head, *table.rows)]
+    widths = _widths(pdf, texts)
     with pdf.table(
         borders_layout=TableBordersLayout.HORIZONTAL_LINES,
         text_align=align,
@@ -132,17 +135,29 @@ def _table(pdf: FPDF, table: Table, signs: object) -> None:
         headings_style=FontFace(color=FAINT),
         padding=PADDING_MM,
     ) as drawn:
-        for cells in (table.head, *table.rows):
+        for cells in texts:
             row = drawn.row()
-            for cell in cells:
-                row.cell(_known(cell, signs))
+            for cell, width in zip(cells, widths, strict=True):
+                row.cell(_short(pdf, cell, width))
     pdf.ln(1)
+
+
+def _short(pdf: FPDF, text: str, width: float) -> str:
+    """The text of a cell, cut where it would take more than MOST_LINES."""
+    if len(text) <= MOST_LINES:
+        return text
+    room = width - 2 * PADDING_MM[1]
+    lines = cast(list[str], pdf.multi_cell(room, LINE_MM, text, align="L", dry_run=True, output="LINES"))
+    if len(lines) <= MOST_LINES:
+        return text
+    return text[: sum(len(line) for line in lines[: MOST_LINES - 2])] + SHORTENED
 
 
 def _widths(pdf: FPDF, rows: list[tuple[str, ...]]) -> tuple[float, ...]:
     """Widths of columns: what the longest word needs, and of the rest by what the longest text would take.
 
-    A column that is empty below its head is to be written in by hand.
+    A column that is empty below its head is to be written in by hand. Where the words need more than the page has, none
+    keeps more than an equal share, and they are broken.
     """
     around = 2 * PADDING_MM[1] + 2 * pdf.c_margin
     words, texts = [], []
@@ -151,7 +166,9 @@ def _widths(pdf: FPDF, rows: list[tuple[str, ...]]) -> tuple[float, ...]:
         longest = max(pdf.get_string_width(word) for cell in column for word in cell.split(" "))
         words.append(max(around + longest, by_hand))
         texts.append(max(around + max(pdf.get_string_width(cell) for cell in column), 2 * by_hand))
-    room = max(pdf.epw - sum(words), 0.0)
+    if sum(words) > pdf.epw:
+        words = [min(word, pdf.epw / len(words)) for word in words]
+    room = pdf.epw - sum(words)
     more = [text - word for text, word in zip(texts, words, strict=True)]
     share = room / (sum(more) or 1.0)
     return tuple(word + share * extra for word, extra in zip(words, more, strict=True))

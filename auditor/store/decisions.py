@@ -117,6 +117,8 @@ def merges(standing: Iterable[Decision]) -> pl.DataFrame:
 
 #: What a complaint may be: as it came, waiting for somebody, repaired on a day, or settled.
 COMPLAINT_STATES = ("open", "crew sent", "with the utility", "repaired", "closed")
+#: The state in which it stands, and the one in which nothing is decided on it any more.
+OPEN, SETTLED = COMPLAINT_STATES[0], COMPLAINT_STATES[-1]
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,7 @@ def complaint_states(standing: Iterable[Decision]) -> dict[str, ComplaintState]:
         if decision.kind == "complaint":
             name, status = decision.subject["complaint"], decision.subject["status"]
             held = states.get(name)
-            day = decision.subject["day"] if status == "repaired" else held.day if held and status != "open" else ""
+            day = decision.subject["day"] if status == "repaired" else held.day if held and status != OPEN else ""
             states[name] = ComplaintState(status, day, decision)
     return states
 

@@ -11,6 +11,7 @@ import polars as pl
 from auditor.records.evidence_mapping import load_evidence_mapping
 from auditor.records.evidence_schema import COMPLAINT, EVENT, IMPORTED_AS, READING
 from auditor.records.instants import checked_zone
+from auditor.store.decisions import OPEN, SETTLED
 from auditor.store.evidence_db import Connection, EvidenceOutcome, Progress, apply_evidence
 from auditor.store.folder import Store
 from auditor.store.originals import (
@@ -116,7 +117,9 @@ def readings_in_turn(con: Connection, counts: Sequence[tuple[str, int]], most: i
             last += 1
             held += counts[last][1]
         ends = {"first": counts[first][0], "last": counts[last][0]}
-        yield pl.DataFrame(con.sql(query, params=ends).to_arrow_table())
+        found = pl.from_arrow(con.sql(query, params=ends).to_arrow_table(), rechunk=False)
+        assert isinstance(found, pl.DataFrame)
+        yield found
         first = last + 1
 
 
@@ -126,11 +129,15 @@ def events_of(con: Connection, system_id: str) -> pl.DataFrame:
 
 
 def complaints_of(con: Connection) -> pl.DataFrame:
-    """All complaints by id: the declared columns, and the row and import that told them last."""
+    """All complaints by id: the declared columns, and the row and import that told them last.
+
+    One without a status is settled where its file gives the day on which it was.
+    """
     names = [*(column.name for column in COMPLAINT.columns), "source_row", "import_id"]
     named = ", ".join(f'"{name}"' for name in names)
     found = pl.DataFrame(con.sql(f"SELECT {named} FROM complaint ORDER BY complaint_id").to_arrow_table())
-    return found.with_columns(pl.col("status").fill_null("open"))
+    by_day = pl.when(pl.col("closed").is_null()).then(pl.lit(OPEN)).otherwise(pl.lit(SETTLED))
+    return found.with_columns(pl.coalesce("status", by_day).alias("status"))
 
 
 def _of_system(con: Connection, table: str, columns: list[str], system_id: str) -> pl.DataFrame:

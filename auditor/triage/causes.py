@@ -13,11 +13,11 @@ import polars as pl
 
 from auditor.likelihood.arrays import FloatArray
 from auditor.policy import Policy
-from auditor.records.evidence_schema import TRIP
+from auditor.records.evidence_schema import PLACES, TRIP
 from auditor.triage.contrasts import Contrast
 from auditor.triage.logs import Log
 from auditor.triage.safety import computed_of
-from auditor.triage.site import PLACES, Site
+from auditor.triage.site import Site
 from auditor.triage.weighing import CAUSES, Factor, Prediction, chances_of, predicted, prior_of, weighed
 
 #: Days of one kind that count: further ones of the same cause tell nothing new.
@@ -36,6 +36,9 @@ IN_ENTRANCE = 0.1
 SHORT_S = 60
 #: Share of the neighbours' sun that the supply holds on average while the sun is out.
 SUN_SHARE = 0.6
+#: Who trips as an event names it, and what sets series of readings at units apart.
+_WHO = ("circuit_id", "unit")
+_CHANNEL = (*_WHO, "leg")
 
 
 def prior(policy: Policy) -> FloatArray:
@@ -99,7 +102,7 @@ def of_rise(found: Contrast, site: Site, policy: Policy) -> list[Prediction] | N
     return predicted(same, workmanship=faulty)
 
 
-def at_trip(site: Site, policy: Policy) -> list[Prediction]:
+def at_trip(policy: Policy) -> list[Prediction]:
     """How far above its first threshold a unit is read when it trips on overvoltage [%]."""
     rules = policy.triage
     right = ((1.0, 0.0, rules.at_threshold_sd_pct),)
@@ -151,18 +154,34 @@ def told(found: Contrast, site: Site) -> str:
 
 
 def trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site) -> pl.DataFrame:
-    """Of each overvoltage trip, the highest voltage [%] that was read at a unit in the interval it fell into.
+    """Of each moment of an overvoltage trip, the highest voltage [%] that was read in the interval it fell into, at
+    the circuit and unit that the event names, else at any unit: at, level_pct, bound_pct.
 
     A mean tells nothing of that moment, so that intervals without a highest value count only up to SHORT_S long.
     """
-    trips = events.filter(pl.col("kind") == TRIP).select(pl.col("start").alias("at")).unique().sort("at")
-    here = rows.filter(
-        pl.col("place") == "unit",
-        pl.col("nominal_v") == pl.lit(site.unit_v, pl.Float64),
-        pl.col("max_v").is_not_null() | (pl.col("duration_s") <= SHORT_S),
-    ).select("start", "duration_s", pl.col("peak_pct").alias("level_pct"), "bound_pct")
-    found = trips.join_asof(here.sort("start"), left_on="at", right_on="start", strategy="backward")
-    return found.filter((pl.col("at") - pl.col("start")).dt.total_seconds() < pl.col("duration_s"))
+    trips = events.filter(pl.col("kind") == TRIP).select(pl.col("start").alias("at"), *_WHO).unique()
+    here = (
+        rows.filter(
+            pl.col("place") == "unit",
+            pl.col("nominal_v") == pl.lit(site.unit_v, pl.Float64),
+            pl.col("max_v").is_not_null() | (pl.col("duration_s") <= SHORT_S),
+        )
+        .select(*_CHANNEL, "start", "duration_s", pl.col("peak_pct").alias("level_pct"), "bound_pct")
+        .with_columns(pl.col(_CHANNEL).fill_null(""))
+    )
+    # What names no circuit or no unit may be of any.
+    alike = [
+        pl.col(f"{name}_trip").is_null() | (pl.col(name) == "") | (pl.col(name) == pl.col(f"{name}_trip"))
+        for name in _WHO
+    ]
+    asked = trips.rename({name: f"{name}_trip" for name in _WHO}).join(here.select(_CHANNEL).unique(), how="cross")
+    found = asked.filter(*alike).sort("at").join_asof(
+        here.sort("start"), left_on="at", right_on="start", by=list(_CHANNEL), strategy="backward",
+        check_sortedness=False,
+    )  # fmt: skip
+    inside = (pl.col("at") - pl.col("start")).dt.total_seconds() < pl.col("duration_s")
+    highest = found.filter(inside).sort("at", "level_pct", descending=[False, True])
+    return highest.unique("at", keep="first", maintain_order=True).select("at", "level_pct", "bound_pct")
 
 
 def _of_trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Policy) -> Factor | None:
@@ -178,7 +197,7 @@ def _of_trip_levels(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy
         f"At {levels.height} trip{'' if levels.height == 1 else 's'} the highest voltage stood {far} the first"
         f" threshold of {reference:.1f} % that {profile} sets."
     )
-    return Factor("at trip", sentence, weighed(at_trip(site, policy), value, 0.2, bound))
+    return Factor("at trip", sentence, weighed(at_trip(policy), value, 0.2, bound))
 
 
 def _of_words(log: Log, policy: Policy) -> Factor | None:
@@ -219,8 +238,8 @@ def _of_alone(log: Log, site: Site) -> Factor | None:
     circuit = site.circuit(circuit_id)
     if circuit is None or (circuit.units or 0) < LEAST_UNITS:
         return None
-    last = unit.isdecimal() and int(unit) in (1, circuit.units)
-    if last:
+    # A serial number tells no place.
+    if not unit.isdecimal() or not 1 < int(unit) < (circuit.units or 0):
         return None
     chances = chances_of(ALONE_ELSE, settings=ALONE_IF_SET)
     sentence = f"Unit {unit} of circuit {circuit_id} alone trips, though units further out see a higher voltage."
@@ -239,11 +258,12 @@ def wrong_profile(site: Site) -> str:
     if not lower:
         return ""
     one = lower[0]
-    place = f"the unit at place {one.position}" if one.position else "some units"
+    who = f"the unit at place {one.position} is" if one.position else "some units are"
     below = "" if one.threshold_pct is None else f", whose first threshold is {one.threshold_pct:.1f} %"
+    differ = "" if site.profile else ", and other units name another"
     return (
-        f"On circuit {one.circuit_id} {place} is recorded with grid profile {one.profile}{below}; the system's is"
-        f" {site.profile or 'not recorded'}."
+        f"On circuit {one.circuit_id} {who} recorded with grid profile {one.profile}{below}; the system's is"
+        f" {site.profile or 'not recorded'}{differ}."
     )
 
 

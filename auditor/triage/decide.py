@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, time, timedelta
 
 import polars as pl
 
+from auditor.evidence.daylight import zones_h
 from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
 from auditor.triage.causes import factors, over_target, prior, wrong_profile
 from auditor.triage.contrasts import Contrast, contrasts, in_percent
-from auditor.triage.logs import in_force, log_of
+from auditor.triage.logs import between, in_force, log_of
 from auditor.triage.next_reading import Look, looks, taken
 from auditor.triage.repair import Proof, days_of, proof
 from auditor.triage.safety import CALL, Alarm, alarms
@@ -64,6 +65,7 @@ class Decision:
     contrasts  what the readings say by themselves
     assumed    what the decision assumes
     proof      of a repair, where one was noted
+    counted    from when readings and events count, in a sentence
     """
 
     state: str
@@ -76,6 +78,7 @@ class Decision:
     contrasts: tuple[Contrast, ...]
     assumed: tuple[str, ...]
     proof: Proof | None
+    counted: str
 
     @property
     def chance(self) -> float | None:
@@ -94,29 +97,58 @@ class Evidence:
     longitude_deg: float | None = None
 
 
-def decide(site: Site, evidence: Evidence, policy: Policy, repaired_on: date | None = None) -> Decision:
+def decide(
+    site: Site, evidence: Evidence, policy: Policy, repaired_on: date | None = None, since: date | None = None
+) -> Decision:
     """Decide on a complaint.
 
     Once a repair was noted, the causes are weighed by what came before that day, the proof by what came since, and an
-    alarm counts only if it was read since.
+    alarm counts only if it was read since. `since` is the day of the system's last repair before the complaint: what is
+    older tells of another state, and counts for nothing. Days begin at midnight of local standard time.
     """
-    rows, events = in_percent(evidence.readings, site, policy), evidence.events
-    done = None
+    begin, until = (_midnight(day, evidence.longitude_deg) for day in (since, repaired_on))
+    rows = between(in_percent(evidence.readings, site, policy), begin, None)
+    events = between(evidence.events, begin, None)
+    old = between(rows, None, until), between(events, None, until)
+    found, done = _contrasts(*old, site, policy), None
     if repaired_on is None:
-        found = _contrasts(rows, events, site, policy)
         alarm = alarms(rows, found, site, policy)
     else:
-        days = days_of(events, site.system_id, evidence.latitude_deg, evidence.longitude_deg)
+        days = days_of(evidence.events, site.system_id, evidence.latitude_deg, evidence.longitude_deg)
+        # The day of a repair belongs to neither state.
+        days = days if since is None else days.filter(pl.col("day") > since)
         done = proof(days, repaired_on, policy.triage.proof_trip_days)
-        since = pl.col("start") >= pl.lit(repaired_on).cast(pl.Datetime)
-        later = rows.filter(since)
-        alarm = alarms(later, _contrasts(later, events.filter(since), site, policy), site, policy)
-        rows, events = rows.filter(~since), events.filter(~since)
-        found = _contrasts(rows, events, site, policy)
+        new = between(rows, until, None), between(events, until, None)
+        alarm = alarms(new[0], _contrasts(*new, site, policy), site, policy)
+    counted = _counted(repaired_on, since)
     if alarm:
         kinds = " and ".join(sorted({each.kind for each in alarm}))
-        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done)
-    return _ranked(site, rows, events, found, policy, done)
+        return Decision(STOP, f"suspected {kinds}: safety call", CALL, tuple(alarm), (), (), (), tuple(found), (), done,
+                        counted)  # fmt: skip
+    log = log_of(evidence.events, begin, until)
+    told = factors(found, old[0], in_force(old[1]), log, site, policy)
+    return _ranked(site, found, told, policy, done, counted)
+
+
+def _midnight(day: date | None, longitude_deg: float | None) -> datetime | None:
+    """When a day begins in local standard time, in UTC; where the place is not known, that of UTC."""
+    if day is None:
+        return None
+    ahead_h = 0 if longitude_deg is None else int(zones_h([longitude_deg])[0])
+    return datetime.combine(day, time()) - timedelta(hours=ahead_h)
+
+
+def _counted(repaired_on: date | None, since: date | None) -> str:
+    """From when readings and events count, in a sentence."""
+    told = (
+        "Readings and events count however old they are: no repair before the complaint is noted."
+        if since is None
+        else f"Readings and events count from {since:%Y-%m-%d} on, the system's last repair before the complaint."
+    )
+    if repaired_on is None:
+        return told
+    on = f"{repaired_on:%Y-%m-%d}"
+    return f"{told} The cause is weighed by those before the repair of {on}, a call rests on those since."
 
 
 def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Policy) -> list[Contrast]:
@@ -124,11 +156,9 @@ def _contrasts(rows: pl.DataFrame, events: pl.DataFrame, site: Site, policy: Pol
 
 
 def _ranked(
-    site: Site, rows: pl.DataFrame, events: pl.DataFrame, found: list[Contrast], policy: Policy, done: Proof | None
+    site: Site, found: list[Contrast], told: list[Factor], policy: Policy, done: Proof | None, counted: str
 ) -> Decision:
-    events = in_force(events)
     before = prior(policy)
-    told = factors(found, rows, events, log_of(events), site, policy)
     chances = posterior(before, told)
     by_answer = grouped(chances)
     order = sorted(GROUPS, key=lambda key: -by_answer[key])
@@ -141,7 +171,8 @@ def _ranked(
     state, answer = (DECIDED, AND.join(one.title for one in named)) if named else (CANNOT_TELL, CANNOT_TELL)
     step = _step(named, answers, site) if named else further[0].sentence if further else NO_LOOK
     sentences = tuple(factor.sentence for factor in told)
-    return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done)
+    return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done,
+                    counted)  # fmt: skip
 
 
 def _answer(key: str, chance: float, told: list[Factor], before: object) -> Ranked:

@@ -51,9 +51,11 @@ def nominal_v(unit_v: float | None, leg_v: float | None, line_v: float | None) -
 def neutral_shifts(legs: pl.DataFrame, lines: int) -> pl.DataFrame:
     """How far the neutral moved between readings of at least two legs at one point and time, the next such ones.
 
-    legs are rows of `contrasts.in_percent` to neutral, `lines` the legs of the service. Returns POINT, start,
-    apart_s, moved_v, opposite (some legs rose while others fell), off_v (how far it stands off), error_v.
+    legs are rows of `contrasts.in_percent` to neutral, `lines` the legs of the service. Readings of other instruments
+    are not compared: what they differ by is theirs. Returns POINT, start, apart_s, moved_v, opposite (some legs rose
+    while others fell), off_v (how far it stands off), error_v.
     """
+    series = [*POINT, "instruments"]
     number = pl.col("leg").str.head(-1).str.replace("-", "").str.tail(1).replace(_NUMBER)
     wide = (
         legs.with_columns(number.alias("line"))
@@ -61,21 +63,23 @@ def neutral_shifts(legs: pl.DataFrame, lines: int) -> pl.DataFrame:
         .agg(
             *(pl.col("mean_v").filter(pl.col("line") == str(line)).mean().alias(f"v{line}") for line in LINES),
             (pl.col("bound_pct").max() / 100 * pl.col("nominal_v").max()).alias("error_v"),
+            pl.col("instrument").fill_null("").unique().sort().alias("instruments"),
         )
         .filter(pl.sum_horizontal(pl.col(f"v{line}").is_not_null() for line in LINES) >= 2)
-        .sort(*POINT, "start")
+        .with_columns(pl.col("instruments").list.join("\n"))
+        .sort(*series, "start")
     )
-    moves = [(pl.col(f"v{line}") - pl.col(f"v{line}").shift().over(POINT)).alias(f"d{line}") for line in LINES]
+    moves = [(pl.col(f"v{line}") - pl.col(f"v{line}").shift().over(series)).alias(f"d{line}") for line in LINES]
     return wide.with_columns(
         *moves,
-        (pl.col("start") - pl.col("start").shift().over(POINT)).dt.total_seconds().alias("apart_s"),
+        (pl.col("start") - pl.col("start").shift().over(series)).dt.total_seconds().alias("apart_s"),
         _shift("v", lines).alias("off_v"),
     ).select(
         *POINT, "start", "apart_s",
         _shift("d", lines).alias("moved_v"),
         ((pl.max_horizontal("d1", "d2", "d3") > 0) & (pl.min_horizontal("d1", "d2", "d3") < 0)).alias("opposite"),
         "off_v",
-        pl.max_horizontal("error_v", pl.col("error_v").shift().over(POINT)).alias("error_v"),
+        pl.max_horizontal("error_v", pl.col("error_v").shift().over(series)).alias("error_v"),
     )  # fmt: skip
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 import polars as pl
 
-from auditor.records.evidence_schema import CURTAILED, LOGGING, OTHER_TRIP, SETTINGS, TRIP
+from auditor.evidence.logged import watched
+from auditor.records.evidence_schema import OTHER_TRIP, SETTINGS, TRIP
 
 
 @dataclass(frozen=True)
 class Log:
-    """Days with an overvoltage trip and with another one, days with output held down, days in the log.
+    """Days with an overvoltage trip and with another one, and the days in which they would have been recorded.
 
     `alone` is the only unit that ever tripped on overvoltage, by circuit and place on the cable, where at least
     FEWEST_DAYS days name one; None where several did or none is named.
@@ -19,7 +21,6 @@ class Log:
 
     trip_days: int
     other_days: int
-    curtailed_days: int
     logged_days: float
     alone: tuple[str | None, str] | None
 
@@ -27,33 +28,37 @@ class Log:
 FEWEST_DAYS = 3
 
 
-def log_of(events: pl.DataFrame) -> Log:
-    """Count the events of one system: kind, start, end, known_until (UTC), circuit_id, unit."""
+def log_of(events: pl.DataFrame, since: datetime | None = None, until: datetime | None = None) -> Log:
+    """Count the events of one system, system_id, kind, start, end, known_until (UTC), circuit_id, unit, between two
+    moments and under the settings that were in force at the second.
+    """
+    stops = in_force(between(events, since, until))
 
     def days(kind: str) -> int:
-        return events.filter(pl.col("kind") == kind)["start"].dt.date().n_unique()
+        return stops.filter(pl.col("kind") == kind)["start"].dt.date().n_unique()
 
-    return Log(days(TRIP), days(OTHER_TRIP), days(CURTAILED), _logged(events), _alone(events))
+    return Log(days(TRIP), days(OTHER_TRIP), _logged(events, since, until), _alone(stops))
+
+
+def between(rows: pl.DataFrame, since: datetime | None, until: datetime | None) -> pl.DataFrame:
+    """The rows that start from one moment on and before another; None is no limit."""
+    found = rows if since is None else rows.filter(pl.col("start") >= since)
+    return found if until is None else found.filter(pl.col("start") < until)
 
 
 def in_force(events: pl.DataFrame) -> pl.DataFrame:
     """The events without what lies before the last change of settings: it says nothing of the settings now in force."""
-    since = events.filter(pl.col("kind") == SETTINGS)["start"].max()
-    if since is None:
-        return events
-    begins = pl.col("start") >= pl.lit(since)
-    lasts = (pl.col("kind") == LOGGING) & (pl.coalesce("end", "known_until", "start") > pl.lit(since))
-    return events.filter(begins | lasts).with_columns(pl.max_horizontal("start", pl.lit(since)).alias("start"))
+    return between(events, events.filter(pl.col("kind") == SETTINGS)["start"].max(), None)  # type: ignore[arg-type]
 
 
-def _logged(events: pl.DataFrame) -> float:
-    logs = events.filter(pl.col("kind") == LOGGING).with_columns(
-        pl.coalesce("end", "known_until", "start").alias("until")
-    )
-    # Logs that overlap count once: each from where those before it ended.
-    apart = logs.sort("start").with_columns(pl.col("until").cum_max().shift(1).alias("covered"))
-    seconds = (pl.col("until") - pl.max_horizontal("start", "covered")).dt.total_seconds().clip(lower_bound=0)
-    return float(apart.select(seconds.sum()).item() or 0) / 86_400
+def _logged(events: pl.DataFrame, since: datetime | None, until: datetime | None) -> float:
+    """Days between two moments in which a trip would have been recorded [d]."""
+    # Settings that were changed afterwards change nothing before; the intervals of the rest are cut.
+    settings = pl.col("kind") == SETTINGS
+    spans = watched(pl.concat([events.filter(~settings), between(events.filter(settings), None, until)]))
+    begin = pl.max_horizontal("begin", pl.lit(since, pl.Datetime("us")))
+    end = pl.min_horizontal("end", pl.lit(until, pl.Datetime("us")))
+    return float(spans.select(((end - begin) / timedelta(days=1)).clip(lower_bound=0).sum()).item())
 
 
 def _alone(events: pl.DataFrame) -> tuple[str | None, str] | None:

@@ -18,7 +18,6 @@ from auditor.triage.weighing import Prediction, chances_of, information, informa
 NEAR_FULL, LEAST_BITS = 0.8, 0.02
 #: A look at the settings in force misses a wrong one with this chance, and finds one where there is none likewise.
 MISREAD = 0.02
-Predicted = Callable[[], list[Prediction] | None]
 
 
 @dataclass(frozen=True)
@@ -50,6 +49,8 @@ def _meter_bound(site: Site, policy: Policy) -> float:
 def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, known: set[str]) -> list[Look]:
     """Looks with a meter."""
     circuit = site.worst.circuit_id if site.worst else None
+    # Of an entrance that is not recorded nothing is computed; its short way is left out.
+    panel = "main panel" if site.worst and site.worst.between("service", "main panel") is not None else "service"
     made: list[Look] = []
 
     def add(
@@ -60,14 +61,14 @@ def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, kno
             made.append(Look(place, solar, sentence, information(chances, predictions, ONCE_PCT, a)))
 
     add(
-        "supply", "service", "off",
+        "supply", "main panel", "off",
         "Measure the voltage at the main panel with the solar off, around noon on a clear day.",
         lambda: causes.of_supply(site, policy), bound,
     )  # fmt: skip
     add(
-        "step service", "main panel", "off, then on",
+        "step at panel", "main panel", "on, then off",
         "Measure at the main panel with the solar on near full output, then off within minutes, with the same meter.",
-        lambda: causes.of_rise(_wanted("step", "service", "service", None), site, policy), bound / NEAR_FULL,
+        lambda: causes.of_rise(_wanted("step", panel, panel, None), site, policy), bound / NEAR_FULL,
     )  # fmt: skip
     where = f" of circuit {circuit}" if circuit else ""
     add(
@@ -78,7 +79,7 @@ def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, kno
     add(
         "at trip", "unit", "on",
         f"Record the voltage at the last unit{where} until it trips, with its highest value in each interval.",
-        lambda: causes.at_trip(site, policy) if site.threshold_pct is not None else None, bound,
+        lambda: causes.at_trip(policy) if site.threshold_pct is not None else None, bound,
     )  # fmt: skip
     return made
 
@@ -109,7 +110,7 @@ def taken(found: list[Contrast], names: set[str]) -> set[str]:
         if each.kind == "supply":
             keys.add("supply")
         elif each.kind == "step" and each.farther in ("service", "main panel"):
-            keys.add("step service")
+            keys.add("step at panel")
         elif each.kind == "difference" and each.farther == "unit":
             keys.add(f"difference {each.circuit_id}")
     return keys

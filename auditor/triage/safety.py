@@ -17,9 +17,9 @@ from auditor.triage.contrasts import Contrast
 from auditor.triage.legs import POINT, neutral_shifts, to_neutral
 from auditor.triage.site import PERCENT, Site
 
-#: Legs move apart by more than this share of their nominal voltage, or by this multiple of the neutral's own computed
-#: drop: the neutral is suspected. A leg further off its nominal voltage is a call at once.
-APART_PCT, DROP_TIMES, OFF_PCT = 3.0, 2.0, 10.0
+#: Legs move apart by more than this share of their nominal voltage: the neutral is suspected. A leg further off its
+#: nominal voltage is a call at once.
+APART_PCT, OFF_PCT = 3.0, 10.0
 #: Nominal voltage of legs that are a call by themselves [V]; another leg so far off may be a supply that is as high.
 LEG_V = 120.0
 #: Legs that all stand below the first, or one that stands below the second, are an outage [% of nominal].
@@ -41,16 +41,11 @@ class Alarm:
     sentence: str
 
 
-def alarms(
-    rows: pl.DataFrame, found: Sequence[Contrast], site: Site, policy: Policy, neutral_drop_v: float | None = None
-) -> list[Alarm]:
-    """Every suspicion in the rows of `contrasts.in_percent` and the contrasts that were found in them.
-
-    neutral_drop_v is the neutral's own computed drop [V]; None where the load's unbalance is not known.
-    """
+def alarms(rows: pl.DataFrame, found: Sequence[Contrast], site: Site, policy: Policy) -> list[Alarm]:
+    """Every suspicion in the rows of `contrasts.in_percent` and the contrasts that were found in them."""
     legs = _fed(rows.filter(to_neutral())) if site.lines > 1 else rows.clear()
     shifts = neutral_shifts(legs, max(site.lines, 2))
-    told = [*far_off(legs, shifts), *moved_apart(legs, shifts, neutral_drop_v)]
+    told = [*far_off(legs, shifts), *moved_apart(legs, shifts)]
     return told + [alarm for each in found if (alarm := hot(each, site, policy)) is not None]
 
 
@@ -87,15 +82,13 @@ def far_off(legs: pl.DataFrame, shifts: pl.DataFrame) -> list[Alarm]:
     ]
 
 
-def moved_apart(legs: pl.DataFrame, shifts: pl.DataFrame, neutral_drop_v: float | None = None) -> list[Alarm]:
+def moved_apart(legs: pl.DataFrame, shifts: pl.DataFrame) -> list[Alarm]:
     """Legs that moved in opposite directions, between readings within an hour, and with them the neutral by more than
     the rule's limit. The instrument's error counts besides.
     """
     if not legs.height:
         return []
     limit_v = float(legs["nominal_v"][0]) * APART_PCT / PERCENT
-    if neutral_drop_v is not None:
-        limit_v = min(limit_v, DROP_TIMES * neutral_drop_v)
     far = shifts.filter(
         pl.col("apart_s") <= MOVED_WITHIN_S,
         pl.col("opposite"),

@@ -15,9 +15,9 @@ from auditor.catalog import alias_key
 from auditor.policy import Policy
 from auditor.prepare.specs import Frames, lowest_levels
 from auditor.prepare.systems import NOMINAL_V
+from auditor.records.evidence_schema import PLACES
 
-#: Where readings are taken, from the source outwards, and the part of a circuit's rise between each and the next.
-PLACES = ("service", "main panel", "combiner", "junction box", "unit")
+#: The part of a circuit's rise between each of PLACES and the next.
 PARTS = ("service_entrance", "feeder", "home_run", "trunk")
 PERCENT = 100.0
 Row = Mapping[str, Any]
@@ -139,7 +139,7 @@ def site_of(
         required=utility or required,
         required_pct=_pct(levels.get(required or "")),
         same_profile=own is not None and own == utility,
-        others=_others(units, own, names, levels),
+        others=_others(units, own or system["grid_profile"], names, levels),
         supply_pct=supply.level_pct,
         supply_sd_pct=supply.site_pct,
         sun_pct=supply.feeder_beta_pct,
@@ -187,8 +187,10 @@ def _circuits(rows: pl.DataFrame) -> tuple[Circuit, ...]:
 def _others(
     units: pl.DataFrame, own: str | None, names: Mapping[str, str | None], levels: Mapping[str, float]
 ) -> tuple[Other, ...]:
-    """Units with another profile than the system's."""
+    """Units with another profile than the system's; where it names none, all that do if they differ."""
     rows = units.filter(pl.col("grid_profile").is_not_null()).sort("circuit_id", "unit_order")
+    if own is None and len({names[text] or text for text in rows["grid_profile"]}) < 2:
+        return ()
     return tuple(
         Other(row["circuit_id"], row["position"], names[text] or text, _pct(levels.get(text)))
         for row in rows.iter_rows(named=True)

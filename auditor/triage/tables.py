@@ -94,10 +94,12 @@ def decided(
     policy: Policy,
     evidence_of: Callable[[str], tuple[pl.DataFrame, pl.DataFrame]],
     repaired: Mapping[str, date],
+    since: Mapping[str, date],
 ) -> Decided:
     """Decide on each complaint (complaint_id, system_id); `evidence_of` gives a system's readings and events.
 
-    `repaired` are the days on which a repair was noted, by complaint.
+    `repaired` are the days on which a repair was noted, by complaint, `since` those of the system's last repair before
+    the complaint.
     """
     rows: list[dict[str, Any]] = []
     summaries, hours = [pl.DataFrame(schema=SUMMARY)], [pl.DataFrame(schema=HOURS)]
@@ -110,7 +112,9 @@ def decided(
         readings, events = evidence_of(name)
         evidence = Evidence(readings, events, *place)
         for complaint in ids["complaint_id"]:
-            rows.append(_row(complaint, name, decide(site, evidence, policy, repaired.get(complaint))))
+            rows.append(
+                _row(complaint, name, decide(site, evidence, policy, repaired.get(complaint), since.get(complaint)))
+            )
         of_system = in_percent(readings, site, policy)
         summaries.append(summary(of_system, site, place[1]))
         hours.append(by_hour(of_system, site))

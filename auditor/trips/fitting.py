@@ -26,14 +26,13 @@ from auditor.likelihood.ratios import some_days
 from auditor.policy import Policy
 from auditor.prepare import Prepared
 from auditor.prepare.specs import Frames
+from auditor.records.evidence_schema import PLACES
 from auditor.trips.channels import Channel, Told, channels_of, local
 from auditor.trips.evidence import FIT_SCHEMA, OUTPUT_STEP
 from auditor.trips.inputs import inputs
 from auditor.trips.planes import FACTS, shapes_of
 from auditor.trips.supply import Character
 
-#: Places from the point of common coupling inwards.
-PLACES = ("service", "main panel", "combiner", "junction box", "unit")
 #: Fewer days of readings at a place tell nothing of the supply; fewer whole days of a month nothing of its output.
 FEWEST_DAYS, FEWEST_OF_MONTH = 7, 10
 #: Days of measured output that stand for a month, for each kind of day of the model.

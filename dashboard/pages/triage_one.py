@@ -37,6 +37,7 @@ def section(con: Connection, one: Complaint, decisions: Sequence[Decision], take
         html.P(["The customer says: ", one.text], className="note") if one.text else None,
         *(components.note(alarm["sentence"], "warning") for alarm in one.told.get("alarms", ())),
         html.P(one.told["proof"]["sentence"]) if one.told.get("proof") else None,
+        html.P(one.told["counted"], className="note") if one.told.get("counted") else None,
         _causes(one),
         _looks(one),
         *_readings(con, one.system_id),

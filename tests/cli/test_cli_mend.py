@@ -92,7 +92,7 @@ def test_a_run_of_an_earlier_version_that_lacks_a_column(run: Run, few: tuple[Pa
     assert case.origins["circuit"]["import_id"].null_count() == 0
 
 
-def test_a_safety_call_is_not_cleared_from_the_command_line(
+def test_what_a_snapshot_says_of_calls_and_doubts_and_no_call_is_cleared(
     refused: Refused, few: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     root, ids = few
@@ -103,6 +103,10 @@ def test_a_safety_call_is_not_cleared_from_the_command_line(
     held.execute("CREATE TABLE triage (complaint_id VARCHAR, system_id VARCHAR, state VARCHAR)")
     held.execute("INSERT INTO triage VALUES ('C8', 'S', 'stop'), ('C7', 'S', 'stop'), ('C9', 'T', 'cannot tell')")
     assert mend.safety_calls(held) == {"S": "C7"}
+    assert mend.doubtful_systems(held) == []
+    held.execute("CREATE TABLE warning (system_id VARCHAR, code VARCHAR)")
+    held.execute("INSERT INTO warning VALUES ('S', 'dates'), ('T', 'run-rise'), ('T', 'stated-rise')")
+    assert mend.doubtful_systems(held) == ["T"]
     monkeypatch.setattr("auditor.cli.mending.safety_calls", lambda con: {ids[0]: "C7"})
     told = f"{ids[0]}: a safety call stands open (complaint C7), so it is not cleared. See: auditor triage C7"
     assert refused("mend", ids[0], "--cleared", ids[0], "--store", root) == told

@@ -71,3 +71,27 @@ def test_how_a_complaint_stands_is_noted_and_a_repair_is_proved(run: Run, refuse
     assert "it trips still" in run("triage", "C-1", *at).out
     assert run("decide", "complaint", "C-1", "closed", *why, *at).status == 0
     assert "C-1" not in run("triage", *at).out  # at once, without another audit
+
+
+def test_a_complaint_follows_its_system_and_one_that_is_settled_can_be_opened_again(
+    run: Run, complained: Path, tmp_path: Path
+) -> None:
+    at, why = ("--store", complained), ("--why", "one roof")
+    (tmp_path / "second.csv").write_text(RECORD.replace("S-1", "S-2"), "utf-8")
+    more = "complaint_id,system_id,opened,closed,text\nC-3,S-2,2025-06-22,,again\nC-4,S-1,2025-05-01,2025-05-09,once\n"
+    (tmp_path / "more.csv").write_text(more, "utf-8")
+    assert run("import", "second.csv", "--no-audit", *at).status == 0
+    assert run("import", "more.csv", "--as", "complaints", *at).status == 0
+    assert run("decide", "merge", "S-1", "S-2", *why, *at).status == 0
+    assert run("audit", *at).status == 0
+
+    def listed() -> dict[str, str]:
+        assert run("triage", "-o", "all.csv", *at).status == 0
+        rows = csv.DictReader(Path("all.csv").read_text("utf-8").splitlines())
+        return {row["complaint_id"]: row["system_id"] for row in rows}
+
+    # The system that C-3 is about is audited as S-1; the file gives the day on which C-4 was settled, and no status.
+    assert listed() == {"C-1": "S-1", "C-3": "S-1", "C-9": "Q-9"}
+    assert run("decide", "complaint", "C-4", "open", *why, *at).status == 0
+    assert run("audit", *at).status == 0
+    assert listed()["C-4"] == "S-1"

@@ -6,17 +6,21 @@ import datetime as dt
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
+import polars as pl
 import pytest
 from fpdf import FPDF
 
-from auditor.one_system import load
+from auditor.one_system import Case, load
 from auditor.reports.complaints import Complaint
 from auditor.sheets.blocks import Bullets, Chart, Heading, Sheet, Table, Text
 from auditor.sheets.charts import Line, chart
 from auditor.sheets.content import _crew, sheet
+from auditor.sheets.drawn import hours
 from auditor.sheets.html import as_html
-from auditor.sheets.pdf import BY_HAND_MM, _widths, as_pdf
+from auditor.sheets.pdf import BY_HAND_MM, SHORTENED, _short, _widths, as_pdf
 from auditor.store import Store
 from auditor.store.snapshot import open_snapshot
 
@@ -110,6 +114,54 @@ def test_a_call_leads_the_crews_sheet_and_nothing_is_measured(sample_store: tupl
         assert word not in called, word
         assert word in open_, word
     assert "Cause: cannot be told from what is known." in open_
+
+
+def test_a_week_is_drawn_place_by_place_and_what_is_not_drawn_is_said() -> None:
+    """Five places, one of them with three pairs: each line runs forward in time, and each is told apart by its name."""
+    places = [("main panel", None, leg) for leg in ("L1-L2", "L2-L3", "l1-n")]
+    places += [("unit", circuit, None) for circuit in ("1", "2", "<b>")] + [("service", None, None)]
+    rows = [
+        {"place": place, "circuit_id": circuit, "leg": leg, "hour": dt.datetime(2025, 6, 1, hour),
+         "v_pct": 100.0 + hour + (3 if leg == "L2-L3" else 0) + (50 if leg == "l1-n" else 0)}
+        for place, circuit, leg in places for hour in (10, 11, 12)
+    ]  # fmt: skip
+    case = SimpleNamespace(
+        prepared=SimpleNamespace(circuit=pl.DataFrame({"unit_voltage_v": [240.0]})),
+        top_profile=SimpleNamespace(grids={}),
+    )
+    drawing, text = hours(pl.DataFrame(rows), cast(Case, case))
+    assert isinstance(drawing, Chart)
+    assert isinstance(text, Text)
+    lines = ET.fromstring(drawing.svg).findall("{http://www.w3.org/2000/svg}polyline")
+    assert len(lines) == 4
+    for line in lines:
+        across = [float(pair.split(",")[0]) for pair in str(line.get("points")).split()]
+        assert across == sorted(set(across))
+        assert len(across) == 3
+    named, _, left = text.text.partition(" Not drawn: ")
+    assert named.endswith(
+        "in the order of the lines: main panel, L2-L3; unit of circuit 1; unit of circuit 2; unit of circuit <b>."
+    )
+    assert left == "service."
+    assert "<b>" not in drawing.svg
+
+
+def test_a_cell_of_any_length_fits_on_a_page() -> None:
+    cells = ("word " * 3_000, "w" * 15_000, *("W" * 60,) * 6, "1")
+    head = tuple(f"column {number}" for number in range(len(cells)))
+    assert as_pdf(Sheet("t", "s", (Table(head, (cells,)),), "f"), "letter").startswith(b"%PDF-")
+    pdf = FPDF()
+    pdf.add_page()
+    pdf.set_font("helvetica", size=8)
+    assert _short(pdf, "word " * 100, 60) == "word " * 100
+    short = _short(pdf, cells[0], 60)
+    assert short.startswith("word word")
+    assert short.endswith(SHORTENED)
+    assert 100 < len(short) < 3_000
+    # A word that is wider than its column leaves the others their share.
+    widths = _widths(pdf, [head, cells])
+    assert sum(widths) == pytest.approx(pdf.epw)
+    assert min(widths) > 10
 
 
 def test_columns_are_as_wide_as_their_words_and_leave_room_to_write() -> None:

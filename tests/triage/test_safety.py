@@ -65,10 +65,24 @@ def test_a_meter_that_is_too_coarse_proves_no_movement() -> None:
     assert of_legs([(0, 120.0, 120.0), (5, 124.0, 116.0)], error_v=4.5) == []
 
 
-def test_twice_the_computed_drop_counts_where_it_is_known() -> None:
-    rows = in_percent(frame(legs([(0, 120.0, 120.0), (5, 122.0, 118.0)])), SITE, POLICY)
-    assert alarms(rows, [], SITE, POLICY) == []
-    assert [a.kind for a in alarms(rows, [], SITE, POLICY, neutral_drop_v=0.9)] == ["neutral"]
+def test_points_and_instruments_that_are_read_at_one_time_are_not_compared() -> None:
+    """Two places on the wires, or two meters, may differ as legs that part; only what is read again moves."""
+    still, other = legs([(0, 120.0, 120.0)]), legs([(0, 124.0, 116.0)])
+    for mark in ("circuit_id", "unit", "instrument"):
+        for minutes in (0, 5):
+            if mark == "instrument" and not minutes:
+                continue  # one leg of one place has one reading at a moment
+            one = [row | {"place": "unit", mark: "1"} for row in still]
+            two = [row | {"place": "unit", mark: "2", "start": NOON + minutes * MINUTE} for row in other]
+            rows = in_percent(frame(one + two), SITE, POLICY)
+            assert alarms(rows, [], SITE, POLICY) == [], mark
+            # Read again by the same meter, one that came between hides nothing.
+            again = [row | {"start": NOON + 8 * MINUTE, mark: "1"} for row in two]
+            rows = in_percent(frame(one + two + again), SITE, POLICY)
+            assert [alarm.kind for alarm in alarms(rows, [], SITE, POLICY)] == ["neutral"], mark
+    # Two channels with a name each are one pair of legs, which moves.
+    channels = [row | {"instrument": str(row["leg"])} for row in legs([(0, 120.0, 120.0), (5, 123.7, 116.3)])]
+    assert alarms(in_percent(frame(channels), SITE, POLICY), [], SITE, POLICY)[0].kind == "neutral"
 
 
 @pytest.mark.parametrize("names", [("A-N", "B-N"), ("A-N", "C-N"), ("1N", "2N"), ("S1-N", "S2-N"), ("X1N", "X2N")])

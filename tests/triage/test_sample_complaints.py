@@ -62,7 +62,7 @@ def decide_all(sample_store: tuple[Store, object]) -> Callable[[Callable[[Frames
             mine = pl.col("system_id") == system_id
             return left((READINGS.filter(mine), EVENTS.filter(mine)))
 
-        return decided(complaints, known, catalog, policy, evidence, {}).triage
+        return decided(complaints, known, catalog, policy, evidence, {}, {}).triage
 
     return of
 
