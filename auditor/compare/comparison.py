@@ -33,7 +33,7 @@ from auditor.store.records_db import CONFIG, Connection, quoted
 from auditor.store.snapshot import about, comparison_path, open_closed_off, run_path, unfinished
 
 #: Facts of a system that its changes are filtered and grouped by.
-FACTS = ("site_label", "region", "utility", "office", "designer", "crew", "contact", "service", "design_date")
+FACTS = ("site_label", "region", "utility", "office", "designer", "crew", "contact", "design_date")
 
 Progress = Callable[[int, int | None], None]
 

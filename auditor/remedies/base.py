@@ -114,7 +114,10 @@ class Situation:
 
 @dataclass(frozen=True)
 class Proposal:
-    """The candidates of one remedy: CANDIDATE rows, what `apply` reads of them, and WIRE, PARENT and GROWS rows."""
+    """The candidates of one remedy: tables of CANDIDATE, WIRE, PARENT and GROWS rows, and `change`.
+
+    `change` has system_id, variant and what `apply` reads of the candidates, one row for each that it alters.
+    """
 
     candidate: pl.DataFrame
     change: pl.DataFrame

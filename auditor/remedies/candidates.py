@@ -15,7 +15,7 @@ from auditor.remedies.base import EFFORTS, GROWS, PARENT, PART, WIRE, Proposal, 
 LAID: dict[str, pl.DataType] = {
     "clone": pl.String(), "origin": pl.String(), "root": pl.String(), "steps": pl.Int64(), "remedy": pl.String(),
     "last": pl.String(), "variant": pl.String(), "done": pl.String(), "effort": pl.Int64(), "settings": pl.Boolean(),
-    "judged": pl.Boolean(), "verify_first": pl.String(), "cannot_check": pl.String(),
+    "verify_first": pl.String(), "cannot_check": pl.String(),
 }  # fmt: skip
 #: Digits of a candidate's id.
 DIGITS = 12
@@ -114,7 +114,6 @@ def _numbered(remedy: Remedy, found: pl.DataFrame, roots: pl.DataFrame, base: La
         joined("_done", pl.col("done"), "; then ").alias("done"),
         pl.max_horizontal(pl.col("_effort"), pl.lit(EFFORTS.index(remedy.effort), pl.Int64)).alias("effort"),
         (pl.col("_settings").fill_null(False) | pl.lit(remedy.settings)).alias("settings"),
-        pl.lit(remedy.apply is not None).alias("judged"),
         joined("_verify_first", pl.lit(remedy.verify), " ").alias("verify_first"),
         joined("_cannot_check", pl.lit(remedy.unchecked), " ").alias("cannot_check"),
     ).select(*(pl.col(name).cast(kind) for name, kind in LAID.items()), "circuits")

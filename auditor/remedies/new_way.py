@@ -57,9 +57,8 @@ def lengthened(records: Records, change: pl.DataFrame) -> pl.DataFrame:
     keys = [*_KEYS, "role", "run_order"]
     held = records.run.select(*keys, "length_m")
     rows = rows.join(held, on=keys, how="inner", maintain_order="left")
-    return altered(
-        records.run, rows.with_columns(longer=pl.col("length_m") + pl.col("way_m")), keys, {"length_m": "longer"}
-    )
+    longer = rows.with_columns(longer=pl.col("length_m") + pl.col("way_m"))
+    return altered(records.run, longer, keys, {"length_m": "longer"})
 
 
 def added_wire(change: pl.DataFrame, run_of: str) -> pl.DataFrame:

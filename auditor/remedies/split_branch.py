@@ -21,7 +21,8 @@ What to verify first
 What cannot be checked
     The second home run has the length of the first and, where the circuit was fed at its end, the way to the middle,
     which no record holds. Unless it is told (`mend --way`), it is judged and priced along the cable, as for feed-point,
-    and how long it may be at most is told. On three phases both halves are taken to start on the same pair, which loads a shared feeder less evenly than the whole did.
+    and how long it may be at most is told. On three phases both halves are taken to start on the same pair, which loads
+    a shared feeder less evenly than the whole did.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
+from auditor.prepare.layout import extra_pieces
 from auditor.remedies.base import Proposal, Remedy, Situation, altered, listed, proposal
 from auditor.remedies.new_way import growing_pieces, lengthened, with_ways
 from auditor.remedies.sizes import pieces
@@ -66,20 +68,12 @@ def _circuits(situation: Situation) -> pl.DataFrame:
 
 
 def _halves_of_extra(frame: pl.DataFrame) -> pl.DataFrame:
-    """Extra cable of each half, counted from where that half is fed; the piece at the cut falls to neither."""
-    parts = pl.col("extra_trunk").str.split("@").list
-    a, k, n = pl.col("a"), pl.col("k"), pl.col("n")
-    rows = (
-        frame.filter(pl.col("extra_trunk").is_not_null())
-        .with_columns(pl.col("extra_trunk").str.split("+"))
-        .explode("extra_trunk")
-        .with_columns(
-            parts.get(0).str.strip_chars().cast(pl.Int64).alias("a"), parts.get(1).str.strip_chars().alias("m")
-        )
-    )
-    text = pl.format("{}@{}", "at", "m")
+    """Extra cable of each half, counted from where that half is fed; a piece at the cut is in the second's first."""
+    a, k, n = pl.col("after"), pl.col("k"), pl.col("n")
+    rows = extra_pieces(frame)
+    text = pl.format("{}@{}", "at", "extra_m")
     first = rows.with_columns(pl.when("turned").then(k - a).otherwise(a).alias("at")).filter(a < k)
-    second = rows.with_columns((a - k).alias("at")).filter((a > k) & (a < n))
+    second = rows.with_columns((a - k).alias("at")).filter((a >= k) & (a < n))
     found = frame.select(_KEYS)
     for name, half in (("extra_first", first), ("extra_second", second)):
         joined = half.sort(*_KEYS, "at").group_by(_KEYS).agg(text.str.join(" + ").alias(name))
@@ -178,7 +172,8 @@ REMEDY = Remedy(
     effort="new conductors",
     verify="A free breaker position, and on which side of the busbar; room in the raceway for another circuit; on three"
     " phases, that the second circuit starts on another pair.",
-    unchecked="The way of the second home run to the middle, judged and priced along the cable unless it was told; raceway fill; whether units can be told apart by circuit.",
+    unchecked="The way of the second home run to the middle, judged and priced along the cable unless it was told;"
+    " raceway fill; whether units can be told apart by circuit.",
     propose=propose,
     apply=apply,
     then=("home-run-size", "feeder-size", "panel-connection"),

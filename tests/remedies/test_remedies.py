@@ -156,6 +156,28 @@ def test_the_best_point_counts_extra_cable(tmp_path):
         assert moments == ([11.0, 13.0] if best else [13.0])
 
 
+@pytest.mark.parametrize(
+    ("feed", "extra", "before", "after"),
+    [
+        ("end", "8@10", 136 + 10 * 8, 36 + 10 * 8),
+        ("centre", "8@10", 36 + 10 * 8, 36 + 10 * 8),
+        ("centre", "3@20", 36 + 20 * 3, 36 + 20 * 3),
+        ("centre", "12@20", 36 + 20 * 4, 36 + 20 * 4),
+    ],
+)
+def test_extra_cable_stays_where_it_is_in_a_split(tmp_path, feed, extra, before, after):
+    """By hand, sections of 1 m: an arm of 8 units of 1 A has 36 A m. Extra cable carries the units beyond it.
+
+    What follows unit 8 lies between units 8 and 9: fed there, it is in the first section of the arm of units 9 to 16,
+    and so it is when that arm is a circuit of its own. The halves' home runs carry half of the current.
+    """
+    home = [run("home run", 1, length_m=home_run_m(1.4), **WIRES), run("feeder", **WIRES)]
+    branch = BRANCH | {"feed": feed, "extra_trunk": extra}
+    row = of(candidates(tmp_path, [system(**FACTS)], [circuit(**branch)], home), "split-branch")
+    assert row["rise_before_pct"] == pytest.approx(1.4 + 1.33 * before / 136, rel=1e-6)
+    assert row["rise_after_pct"] == pytest.approx(0.7 + 1.33 * after / 136, rel=1e-6)
+
+
 def test_a_split_counts_raceway_conductors_and_the_busbar_again(tmp_path):
     """A breaker more on a busbar that was just full fails, and six conductors in one raceway count at 80 %."""
     tight = FACTS | {"backfeed_position": "main end", "busbar_breakers_a": 190.0, "main_breaker_a": 200.0}

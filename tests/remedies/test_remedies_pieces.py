@@ -237,6 +237,26 @@ def test_units_are_set_to_the_required_profile_and_not_to_the_recorded_one(tmp_p
     assert found.records_of(clone, "S").unit["grid_profile"].null_count() == 2
 
 
+@pytest.mark.parametrize(
+    ("of_system", "of_unit", "odd"),
+    [
+        ("IEEE 1547-2018 Category II", "ieee 1547-2018  category ii", False),
+        ("House Rules 7", "HOUSE RULES 7 ", False),
+        ("House Rules 7", "House Rules 8", True),
+    ],
+)
+def test_another_spelling_of_a_profile_is_no_other_profile(
+    tmp_path: Path, of_system: str, of_unit: str, odd: bool
+) -> None:
+    """So it is with profiles that the catalog lacks."""
+    units = [
+        {"system_id": "S", "circuit_id": "1", "unit_order": 1, "inverter_model": "Unit 240", "inverter_count": 16,
+         "grid_profile": of_unit},
+    ]  # fmt: skip
+    given = [system(grid_profile=of_system)], [circuit(first_section_m=1.0)], FAILING, units
+    assert candidates(tmp_path, *given).table.filter(remedy="grid-profile").height == odd
+
+
 def test_nothing_is_proposed_while_a_safety_call_stands(tmp_path: Path) -> None:
     given = [system()], [circuit(first_section_m=1.0)], FAILING
     table = candidates(tmp_path, *given, cleared=["S"], called=["S"]).table
