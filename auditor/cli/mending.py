@@ -158,7 +158,7 @@ def _candidates(rows: pl.DataFrame) -> Table:
     for row in rows.iter_rows(named=True):
         ties = f", one of {row['ties']} equal" if (row["ties"] or 1) > 1 else ""
         said = f"{row['choice']}{ties}" if row["choice"] else row["why_not"] or _standing(row)
-        more = f"; {row['new_way']}" if row["new_way"] else ""
+        more = "".join(f"; {row[name]}" for name in ("new_way", "trips_unknown") if row[name])
         table.add_row(
             str(row["candidate"]), show.safe(row["done"] + more),
             _change(row, "rise_before_pct", "rise_after_pct", 2, " %"),
@@ -211,6 +211,9 @@ def _plan(table: pl.DataFrame, budget: float | None, crew_days: float | None) ->
     if not frame.height:
         raise AuditorError("No candidate has a price and removes trip-days, so there is nothing to plan. See --prices.")
     made = plan(frame, amount, spent)
+    unknown = table.filter(pl.col("trips_unknown").is_not_null() & pl.col("proposed"))["system_id"].n_unique()
+    if unknown:
+        show.plain(f"Left out: {show.counted(unknown, 'system')} whose log the model does not explain.")
     unit = f" {frame['currency'][0]}" if budget is not None else " crew days"
     show.plain(
         f"{show.counted(made.chosen.height, 'system')} for {made.spent:,.2f}{unit} of {amount:,.2f}: {made.removed:.1f}"

@@ -13,6 +13,7 @@ from auditor.remedies import (
     panel_connection,
     split_branch,
     supply_request,
+    supply_side,
     volt_watt,
 )
 from auditor.remedies.base import EFFORTS, Remedy
@@ -23,6 +24,7 @@ REMEDIES: tuple[Remedy, ...] = (
     feeder_size.REMEDY,
     home_run_size.REMEDY,
     panel_connection.REMEDY,
+    supply_side.REMEDY,
     grid_profile.REMEDY,
     volt_watt.REMEDY,
     supply_request.REMEDY,

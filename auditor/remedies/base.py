@@ -19,23 +19,30 @@ if TYPE_CHECKING:
     from auditor.trips import Evidence
 
 #: From least to most effort; what stands behind is more work than what stands before, whatever it costs.
-EFFORTS = ("letter", "settings", "panel work", "roof work", "new conductors")
-Effort = Literal["letter", "settings", "panel work", "roof work", "new conductors"]
+EFFORTS = ("letter", "settings", "panel work", "roof work", "service work", "new conductors")
+Effort = Literal["letter", "settings", "panel work", "roof work", "service work", "new conductors"]
 
 #: Trip-days a year from which a system counts as likely to trip, though every check may pass.
 LIKELY_TRIP_DAYS = 1.0
+
+#: Chance of so many trip-days as a log holds below which the model does not explain the log.
+HARDLY = 0.01
+#: Of recorded systems: whether the model hardly allows the log, so that it knows nothing of the trips after a remedy.
+LOG_UNEXPLAINED = (number("chance_of_so_many_in_log") < HARDLY).fill_null(False)
 
 #: Relative tolerance with which a computed rise meets its target, as the checks have it.
 MEETS = 1 + 1e-9
 
 #: A candidate: whose, which of its remedy's, what is done in words, how many circuits it touches, and whether it is
-#: reckoned to be enough by itself. One that is not is laid out only where no other is.
+#: reckoned to be enough by itself. One that is not is laid out only where no other is. `verify` is what is to be
+#: verified of this one beside what its remedy says, or null.
 CANDIDATE: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "variant": pl.String(),
     "done": pl.String(),
     "circuits": pl.Int64(),
     "enough": pl.Boolean(),
+    "verify": pl.String(),
 }
 #: New wire: one row per piece of a run, for what it costs. `place` is the role of the run, and `run_of` the circuit or
 #: combiner that it belongs to.
@@ -70,7 +77,10 @@ PARENT: dict[str, pl.DataType] = {
 
 @dataclass(frozen=True)
 class Situation:
-    """Systems as they are recorded, and what the audit makes of them; `ways` are those that were told (`new_way.WAY`)."""
+    """Systems as they are recorded, and what the audit makes of them.
+
+    `ways` are new ways of home runs that were told (`new_way.WAY`).
+    """
 
     records: Records
     prepared: Prepared
@@ -138,8 +148,9 @@ def proposal(
     grows: pl.DataFrame | None = None,
 ) -> Proposal:
     """Return a proposal with its tables in their declared columns; those not given have no row."""
+    lacking = {c: usual for c, usual in (("enough", True), ("verify", None)) if c not in candidate.columns}
     return Proposal(
-        _in_schema(candidate if "enough" in candidate.columns else candidate.with_columns(enough=True), CANDIDATE),
+        _in_schema(candidate.with_columns(pl.lit(usual).alias(c) for c, usual in lacking.items()), CANDIDATE),
         change,
         _in_schema(wire, WIRE),
         _in_schema(parent, PARENT),

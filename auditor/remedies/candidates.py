@@ -114,7 +114,9 @@ def _numbered(remedy: Remedy, found: pl.DataFrame, roots: pl.DataFrame, base: La
         joined("_done", pl.col("done"), "; then ").alias("done"),
         pl.max_horizontal(pl.col("_effort"), pl.lit(EFFORTS.index(remedy.effort), pl.Int64)).alias("effort"),
         (pl.col("_settings").fill_null(False) | pl.lit(remedy.settings)).alias("settings"),
-        joined("_verify_first", pl.lit(remedy.verify), " ").alias("verify_first"),
+        joined(
+            "_verify_first", pl.concat_str(pl.lit(remedy.verify), "verify", separator=" ", ignore_nulls=True), " "
+        ).alias("verify_first"),
         joined("_cannot_check", pl.lit(remedy.unchecked), " ").alias("cannot_check"),
     ).select(*(pl.col(name).cast(kind) for name, kind in LAID.items()), "circuits")
 

@@ -19,9 +19,9 @@ What to verify first
     That the cable can be cut and fed there (parts listed for it), and how far the way to the new point is.
 
 What cannot be checked
-    The home run grows by the way to the new point, which no record holds. Unless it is told (`mend --way`), it is judged
-    and priced along the cable: one section for each unit between the old point and the new, and the extra cable there.
-    Whether the target is met is not known before the way is told; how long it may be at most is.
+    The home run grows by the way to the new point, which no record holds. Unless it is told (`mend --way`), it is
+    judged and priced along the cable: one section for each unit between the old point and the new, and the extra cable
+    there. Whether the target is met is not known before the way is told; how long it may be at most is.
 """
 
 from __future__ import annotations
@@ -154,10 +154,10 @@ REMEDY = Remedy(
     name="feed-point",
     title="Feed the branch from its centre or best point",
     effort="roof work",
-    verify="The length of the home run's way to the new point; that the trunk cable can be cut and fed there with listed"
-    " parts.",
+    verify="The length of the home run's way to the new point; that the trunk cable can be cut and fed there with"
+    " listed parts.",
     unchecked="The way to the new point; unless it was told, it is judged and priced along the cable.",
     propose=propose,
     apply=apply,
-    then=("home-run-size", "feeder-size", "panel-connection"),
+    then=("home-run-size", "feeder-size", "panel-connection", "supply-side-connection"),
 )

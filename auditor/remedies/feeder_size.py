@@ -7,8 +7,9 @@ What
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with
-    rise r'/r <= target - (total - rise) for every circuit on the feeder. The equipment ground grows in proportion to
-    the circular mils.
+    rise r'/r <= target - (total - rise) for every circuit on the feeder. The equipment ground is that of Table
+    250.122 for the feeder's device, in proportion to the circular mils of the new conductors over those of the smallest
+    with sufficient ampacity.
 
 Reference
     NEC 250.122(B); Chapter 9 Tables 8 and 9.
@@ -23,6 +24,8 @@ What cannot be checked
 
 from __future__ import annotations
 
+from functools import partial
+
 import polars as pl
 
 from auditor.checks.base import judge_frame
@@ -30,38 +33,42 @@ from auditor.checks.feeder_ampacity import CHECK
 from auditor.checks.terms import number
 from auditor.prepare import Records
 from auditor.remedies.base import Proposal, Remedy, Situation, proposal
-from auditor.remedies.sizes import first_that_meets, ground_words, listed_runs, pieces, resized
+from auditor.remedies.sizes import carried, first_that_meets, ground_words, listed_runs, pieces, resized
 
 _KEYS = ["system_id", "combiner_id"]
 
 
 def runs(situation: Situation) -> pl.DataFrame:
-    """The feeders worth enlarging, with `part` of one, `room` and `amps_need`.
+    """The feeders worth enlarging, with `part` of one, `room`, `rise_pct`, `hot` and `small`.
 
     `room` is the share of the rise in the feeder that may stay: the least over its circuits, 1 where none is over.
     """
     part = number("feeder_rise_pct")
     room = number("rise_target_pct") - (number("total_rise_pct") - part)
     share = pl.when(part > 0).then(pl.when("over").then(room / part).otherwise(1.0))
-    needs = situation.circuit.filter("touched").group_by("feeder_row").agg(share.min().alias("room"))
+    needs = (
+        situation.circuit.filter("touched")
+        .group_by("feeder_row")
+        .agg(share.min().alias("room"), part.max().alias("rise_pct"))
+    )
     # The results name the worst feeder of a system alone; others may carry too little as well.
     judged = judge_frame(situation.prepared.feeder, [CHECK], situation.policy)
     frame = judged.join(needs, on="feeder_row", how="left", maintain_order="left")
     hot = (pl.col("feeder_ampacity_verdict") == "fail").fill_null(False)
     wire = (number("feeder_length_m") > 0).fill_null(False)
-    need = number("feeder_ampacity_value") / number("feeder_ampacity_limit")
     return frame.filter((pl.col("room").is_not_null() | hot) & wire).select(
         *_KEYS, "code_family", pl.lit(None, pl.Float64).alias("breaker_a"),
         pl.lit(1.0).alias("part"),
         pl.col("room").fill_null(1.0),
-        pl.when(hot).then(need).otherwise(0.0).fill_null(0.0).alias("amps_need"),
+        "rise_pct", hot.alias("hot"), pl.lit(False).alias("small"),
     )  # fmt: skip
 
 
 def propose(situation: Situation) -> Proposal:
     """The first size that meets the target."""
-    change = first_that_meets(runs(situation), _KEYS, pieces(situation, "feeder", _KEYS), situation.catalog)
-    ground = ground_words(pl.col("breaker_a"), pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
+    judged = partial(carried, situation.prepared.feeder, CHECK, "feeder", situation.policy)
+    change = first_that_meets(runs(situation), _KEYS, pieces(situation, "feeder", _KEYS), situation.catalog, judged)
+    ground = ground_words(pl.col("breaker_a"), pl.col("new_size"), pl.col("code_family") == "NEC")
     title = pl.format("feeder{}", pl.concat_str(pl.lit(" of combiner "), "combiner_id").fill_null(""))
     wire = change.with_columns(
         pl.lit("feeder").alias("place"), pl.col("combiner_id").alias("run_of"), pl.col("new_size").alias("size")
@@ -83,5 +90,5 @@ REMEDY = Remedy(
     unchecked="Raceway fill, the feeder's overcurrent device, and whether the lugs at both ends take the size.",
     propose=propose,
     apply=apply,
-    then=("home-run-size", "panel-connection"),
+    then=("home-run-size", "panel-connection", "supply-side-connection"),
 )

@@ -7,12 +7,13 @@ What
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with
-    rise r'/r <= target - (total - rise), with the ampacity that is called for, and that the breaker may protect. The
+    rise r'/r <= target - (total - rise) that passes the ampacity check where that is what fails (the next standard
+    device protects it, 240.4(B)), and that the breaker may protect. The
     equipment ground grows in proportion to the circular mils: for devices up to 30 A it has the size of the new
     conductors, since the ground of Table 250.122 is there the smallest conductor that the device may protect.
 
 Reference
-    NEC 240.4(D); 250.122(B) and Table 250.122 (read in several public copies); Chapter 9 Tables 8 and 9.
+    NEC 240.4(B), (D); 250.122(B) and Table 250.122 (read in several public copies); Chapter 9 Tables 8 and 9.
 
 What to verify first
     The recorded length, size and material, at both ends; that the rise is not a loose connection.
@@ -24,42 +25,50 @@ What cannot be checked
 
 from __future__ import annotations
 
+from functools import partial
+
 import polars as pl
 
+from auditor.checks.home_run_ampacity import CHECK
 from auditor.checks.terms import number
 from auditor.prepare import Records
 from auditor.remedies.base import Proposal, Remedy, Situation, proposal
-from auditor.remedies.sizes import first_that_meets, ground_words, listed_runs, pieces, resized
+from auditor.remedies.sizes import carried, first_that_meets, ground_words, listed_runs, pieces, resized, terminal_words
 
 _KEYS = ["system_id", "circuit_id"]
 
 
 def runs(situation: Situation) -> pl.DataFrame:
-    """The home runs worth enlarging, with `part` and `room` in percent, and `amps_need`."""
+    """The home runs worth enlarging, with `part`, `room` and `rise_pct` in percent, `hot` and `small`."""
     frame = situation.circuit
     small = (number("breaker_a") > number("home_run_small_conductor_breaker_a")).fill_null(False)
     hot = (pl.col("home_run_ampacity_verdict") == "fail").fill_null(False)
-    part, value, limit = (
-        number(c) for c in ("home_run_rise_pct", "home_run_ampacity_value", "home_run_ampacity_limit")
-    )
+    part = number("home_run_rise_pct")
     room = number("rise_target_pct") - (number("total_rise_pct") - part)
     wire = (number("home_run_length_m") > 0).fill_null(False)
     return frame.filter((pl.col("touched") | small | hot) & wire).select(
         *_KEYS, "breaker_a", "code_family",
-        part.alias("part"),
+        part.alias("part"), part.alias("rise_pct"),
         pl.when("over").then(room).otherwise(part).alias("room"),
-        pl.when(hot & (limit > 0)).then(value / limit).otherwise(0.0).fill_null(0.0).alias("amps_need"),
+        hot.alias("hot"), small.alias("small"),
     )  # fmt: skip
 
 
 def propose(situation: Situation) -> Proposal:
     """The first size that meets the target."""
-    change = first_that_meets(runs(situation), _KEYS, pieces(situation, "home run", _KEYS), situation.catalog)
-    ground = ground_words(pl.col("breaker_a"), pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
+    judged = partial(carried, situation.prepared.circuit, CHECK, "home_run", situation.policy)
+    parts = pieces(situation, "home run", _KEYS)
+    change = first_that_meets(runs(situation), _KEYS, parts, situation.catalog, judged)
+    ground = ground_words(pl.col("breaker_a"), pl.col("new_size"), pl.col("code_family") == "NEC")
     wire = change.with_columns(
         pl.lit("home run").alias("place"), pl.col("circuit_id").alias("run_of"), pl.col("new_size").alias("size")
     )
     found = listed_runs(change, _KEYS, pl.format("home run of circuit {}", "circuit_id"), ground)
+    words = change.with_columns(terminal_words().alias("verify")).drop_nulls("verify")
+    words = words.group_by("system_id", "variant", maintain_order=True).agg(
+        pl.col("verify").unique(maintain_order=True).str.join(" ")
+    )
+    found = found.join(words, on=["system_id", "variant"], how="left", maintain_order="left")
     return proposal(found, change.select(*_KEYS, "run_order", "variant", "new_size"), wire)
 
 
@@ -76,5 +85,5 @@ REMEDY = Remedy(
     unchecked="Raceway fill, and whether the terminals of breaker and junction box take the size.",
     propose=propose,
     apply=apply,
-    then=("panel-connection",),
+    then=("panel-connection", "supply-side-connection"),
 )

@@ -17,7 +17,7 @@ from auditor.checks.terms import number
 from auditor.policy import Policy
 from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.prepare.losses import wiring_loss_w
-from auditor.remedies.base import Situation
+from auditor.remedies.base import LOG_UNEXPLAINED, Situation
 from auditor.remedies.candidates import Laid, cloned
 from auditor.remedies.new_way import told_ways
 
@@ -186,12 +186,17 @@ def as_judged(base: Laid, lots: Sequence[Lot], root: Situation) -> Situation:
 
 
 def before(root: Situation) -> pl.DataFrame:
-    """One row per recorded system: what it fails, its figures, its wires' loss [W] and the hours of loss in a year."""
+    """One row per recorded system: what it fails, its figures, its wires' loss [W] and the hours of loss in a year.
+
+    `log_unexplained` says whether the model hardly allows its log.
+    """
     from auditor.trips.heat import loss_hours  # slow to load, as in `audit`
 
     loss = wiring_loss_w(root.prepared, root.records.unit, root.catalog)
     loss = np.where(np.isfinite(loss), loss, np.nan)
     frame = root.prepared.system.select("system_id", "rise_target_pct", pl.Series("wire_loss_w", loss).fill_nan(None))
+    hardly = root.system.select("system_id", log_unexplained=LOG_UNEXPLAINED)
+    frame = frame.join(hardly, on="system_id", how="left", maintain_order="left")
     frame = frame.join(loss_hours(root.prepared, root.catalog, root.policy), on="system_id", how="left")
     return frame.join(_fails(root.results), on="system_id", how="left", maintain_order="left")
 

@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 WORTH_TWO = BIT["voltage-rise"] | BIT["terminal-voltage"] | BIT["busbar"]
 #: Candidates of a system that a second remedy is tried on: those with the least rise left.
 BASES = 2
-#: The remedy that mends a busbar and leaves the rise as it is.
-PANEL = "panel-connection"
+#: The remedies that mend a busbar and leave the rise as it is.
+PANEL = ("panel-connection", "supply-side-connection")
 
 #: The columns of the table, in order, with their types. `candidate` numbers those of a system from one.
 COLUMNS: dict[str, pl.DataType] = {
@@ -46,6 +46,7 @@ COLUMNS: dict[str, pl.DataType] = {
     "home_run_may_grow_m": pl.Float64(),
     "busbar_before_a": pl.Float64(), "busbar_after_a": pl.Float64(), "busbar_limit_after_a": pl.Float64(),
     "trip_days_before": pl.Float64(), "trip_days_after": pl.Float64(), "trip_days_removed": pl.Float64(),
+    "trips_unknown": pl.String(),
     "lost_before_kwh": pl.Float64(), "lost_after_kwh": pl.Float64(), "curtailed_before_kwh": pl.Float64(),
     "curtailed_after_kwh": pl.Float64(), "wire_loss_before_kwh": pl.Float64(), "wire_loss_after_kwh": pl.Float64(),
     "verify_first": pl.String(), "cannot_check": pl.String(),
@@ -58,6 +59,7 @@ INNER: dict[str, pl.DataType] = {
 
 HELD = "neutral and connections first: until they are known to be sound, no setting is changed"
 DOUBTFUL = "The record before all: it holds a value that can hardly be meant (auditor export warnings)."
+UNEXPLAINED = "trip-days after: not known, the log is not explained by the model"
 NO_WAY = "what the new way adds to the rise is not known: the records lack the home run's conductor"
 CALLED = "a safety call stands open: a suspected neutral or hot connection comes before any other work"
 
@@ -101,7 +103,9 @@ def work_out(
     `evidence` is what was measured and reported of them, and `cleared` names the systems whose neutral and connections
     are known to be sound. For those that are `called`, with a safety call, nothing is proposed; of those that are
     `doubtful`, whose records hold what can hardly be meant, the record is to be verified first. `ways` are new ways of
-    home runs that were told (`new_way.WAY`). A system's candidates depend on its own records and evidence alone. Rows are sorted by system and candidate.
+    home runs that were told (`new_way.WAY`). Where the model hardly allows a system's log, its trips after a remedy are
+    not known. A system's candidates depend on its own records and evidence alone. Rows are sorted by system and
+    candidate.
     """
     for remedy in REMEDIES:
         catalog = remedy.catalog(catalog) if remedy.catalog else catalog
@@ -153,8 +157,8 @@ def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.Dat
     Where the rise is left, another remedy for it must be able to follow.
     """
     fails = pl.col("fails") & WORTH_TWO
-    for_rise = [remedy.name for remedy in REMEDIES if set(remedy.then) - {PANEL}]
-    for_busbar = [remedy.name for remedy in REMEDIES if PANEL in remedy.then]
+    for_rise = [remedy.name for remedy in REMEDIES if set(remedy.then) - set(PANEL)]
+    for_busbar = [remedy.name for remedy in REMEDIES if set(PANEL) & set(remedy.then)]
     of = pl.col("last").is_in
     follows = pl.when(fails != BIT["busbar"]).then(of(for_rise)).otherwise(of(for_busbar))
     rows = table.filter((fails != 0) & follows).join(left, on="root", how="semi")
@@ -172,15 +176,15 @@ def _following(situation: Situation, table: pl.DataFrame) -> list[tuple[Remedy, 
     left = pl.col("fails") & WORTH_TWO
     ids = situation.records.system.select(pl.col("system_id").alias("clone"))
     base = table.join(ids, on="clone", how="semi").select(pl.col("clone").alias("system_id"), "root", "last", left)
-    mends = table.filter((pl.col("last") == PANEL) & ((left & BIT["busbar"]) == 0) & (pl.col("worse") == 0))
+    mends = table.filter(pl.col("last").is_in(PANEL) & ((left & BIT["busbar"]) == 0) & (pl.col("worse") == 0))
     mends = mends.sort("root", "variant").unique("root", keep="first").select("root", "variant")
     found = []
     for name in sorted({follower for remedy in REMEDIES for follower in remedy.then}):
         leading = [each.name for each in REMEDIES if name in each.then]
         proposed = BY_NAME[name].propose(situation)
-        rows = base.filter(pl.col("last").is_in(leading), (pl.col("fails") == BIT["busbar"]) == (name == PANEL))
+        rows = base.filter(pl.col("last").is_in(leading), (pl.col("fails") == BIT["busbar"]) == (name in PANEL))
         candidate = proposed.candidate.filter("enough").join(rows, on="system_id", maintain_order="left")
-        if name == PANEL:
+        if name in PANEL:
             candidate = candidate.join(mends, on=["root", "variant"], how="semi", maintain_order="left")
         found.append((BY_NAME[name], replace(proposed, candidate=candidate.select(list(CANDIDATE)))))
     return found
@@ -202,8 +206,11 @@ def _told(table: pl.DataFrame, was: pl.DataFrame, cleared: Collection[str], call
         .when(broken).then(pl.format("it would make worse: {}", "_worse")).when(settings).then(pl.lit(HELD))
         .alias("why_not"),
         (col("was_fails") & (col("fails") ^ 0xFFFFFFFF)).alias("_mended"),
-        col("trip_days").alias("_days"),
     )  # fmt: skip
+    # Figures of trips rest on the log; where the model does not explain it, they say nothing of another wiring.
+    frame = frame.with_columns(
+        pl.when(col("was_log_unexplained").not_()).then(name).alias(name) for name in ("trip_days", "lost")
+    )
     hours = col("was_loss_hours") / 1000
     frame = frame.with_columns(
         check_names(frame["_mended"]).alias("mends"),
@@ -214,6 +221,7 @@ def _told(table: pl.DataFrame, was: pl.DataFrame, cleared: Collection[str], call
         pl.when((col("voltage_rise_verdict") != "unknown") & col("ways_given").fill_null(True))
         .then(col("voltage_rise_verdict") == "pass").alias("meets_target"),
         (col("was_trip_days") - col("trip_days")).alias("trip_days_removed"),
+        pl.when("was_log_unexplained").then(pl.lit(UNEXPLAINED)).alias("trips_unknown"),
         (col("was_wire_loss_w") * hours).alias("wire_loss_before_kwh"),
         (col("wire_loss_w") * hours).alias("wire_loss_after_kwh"),
         *(col(f"was_{figure}").alias(named(figure, "before")) for figure in FIGURES),

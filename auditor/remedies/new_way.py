@@ -46,8 +46,10 @@ def growing_pieces(situation: Situation) -> pl.DataFrame:
     rows = situation.records.run.filter(pl.col("role") == "home run")
     known = prepare_runs(rows.with_columns(pl.lit(1.0).alias("length_m")), situation.catalog, situation.policy)
     rows = rows.with_columns(known["material"], known["r_ohm"])
-    order = [*_KEYS, (pl.col("length_m") == 0).fill_null(False), pl.col("r_ohm"), "run_order"]
-    rows = rows.sort(*order, descending=[False, False, False, True, False], nulls_last=True)
+    short = (pl.col("length_m") == 0).fill_null(False)
+    rows = rows.sort(
+        *_KEYS, short, "r_ohm", "run_order", descending=[False, False, False, True, False], nulls_last=True
+    )
     return rows.unique(_KEYS, keep="first", maintain_order=True).select(*_KEYS, "run_order", "size", "material")
 
 
@@ -82,8 +84,11 @@ def told_ways(rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("not enough however short it is"))
         .otherwise(pl.format("enough only if it is under {} m", may.round(1)))
     )
-    taken = pl.when("way_given").then(pl.format("it is {} m as told", way))
-    taken = taken.otherwise(pl.format("along the cable, as is assumed here, it is {} m", way))
+    taken = (
+        pl.when("way_given")
+        .then(pl.format("it is {} m as told", way))
+        .otherwise(pl.format("along the cable, as is assumed here, it is {} m", way))
+    )
     words = pl.format("new way of circuit {}: {}; {}", "circuit_id", enough, taken)
     known = may.is_not_null().all() & (may.min() >= 0)
     return rows.group_by("system_id", maintain_order=True).agg(

@@ -6,8 +6,13 @@ that anybody builds.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 
+from auditor.checks import Check
+from auditor.checks.base import judge_frame
+from auditor.policy import Policy
 from auditor.prepare import Frames, Records
 from auditor.prepare.runs import prepare_runs
 from auditor.remedies.base import MEETS, Situation, altered, listed
@@ -22,14 +27,21 @@ SAME_GROUND_A = 30.0
 
 RATINGS = (60, 75, 90)
 
+#: A rise is told to two decimals; a conductor that gains less than half of the last is laid for nothing [%].
+LEAST_GAIN_PCT = 0.005
+
+#: The terminals of breakers up to 30 A are seldom listed for more than 8 AWG or 10 mm²: common practice, to be looked
+#: up for the breaker at hand (NEC 110.14(A)).
+TERMINAL_BREAKER_A, TERMINAL_MM2 = 30.0, 10.0
+
 
 def ladder(catalog: Frames) -> pl.DataFrame:
-    """One row per size and step: `size`, `material`, `step`, `new_size`, and the new over the old of r, area, ampacity.
+    """One row per size and step: `size`, `material`, `step`, `new_size`, and the new over the old of r and ampacity.
 
-    `most_breaker_a` is the largest device on a new size that is a small conductor, NEC 240.4(D); null on others.
-
-    Only sizes of one family (AWG and kcmil, or mm²) with an ampacity follow each other where the material has any;
-    `amps_ratio` is the smallest over the printed columns, null where the table has none for a size.
+    Those of the ampacity are `ratio_60`, `ratio_75` and `ratio_90`, by column of the table, null where it has none for
+    a size. `most_breaker_a` is the largest device on a new size that is a small conductor, NEC 240.4(D); null on
+    others. Only sizes of one family (AWG and kcmil, or mm²) with an ampacity follow each other where the material has
+    any.
     """
     table = catalog["conductor"].select("size", "material", "area_mm2", "r_ohm_per_km")
     for rating in RATINGS:
@@ -46,12 +58,11 @@ def ladder(catalog: Frames) -> pl.DataFrame:
     both = both.sort("material", "size", "new_area_mm2", "new_size").with_columns(
         (pl.int_range(pl.len()).over("material", "size") + 1).alias("step")
     )
-    ratios = [pl.col(f"new_a_{rating}") / pl.col(f"a_{rating}") for rating in RATINGS]
     return both.filter(pl.col("step") <= MOST_STEPS).select(
         "size", "material", "step", "new_size",
         (pl.col("new_r_ohm_per_km") / pl.col("r_ohm_per_km")).alias("r_ratio"),
-        (pl.col("new_area_mm2") / pl.col("area_mm2")).alias("area_ratio"),
-        pl.min_horizontal(ratios).alias("amps_ratio"),
+        "new_area_mm2",
+        *((pl.col(f"new_a_{rating}") / pl.col(f"a_{rating}")).alias(f"ratio_{rating}") for rating in RATINGS),
         pl.col("new_most_breaker_a").alias("most_breaker_a"),
     )  # fmt: skip
 
@@ -68,31 +79,69 @@ def pieces(situation: Situation, role: str, keys: list[str]) -> pl.DataFrame:
     return rows.select(*keys, *columns).sort(*keys, "run_order")
 
 
-def first_that_meets(runs: pl.DataFrame, keys: list[str], parts: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
+def carried(
+    frame: pl.DataFrame, check: Check, prefix: str, policy: Policy, keys: list[str], steps: pl.DataFrame
+) -> pl.DataFrame:
+    """Whether runs pass their ampacity check with other sizes: `keys`, `step` and `carries`.
+
+    `frame` has the runs as prepared, its columns named by `prefix`; `steps` has by keys and step the ratios of
+    ampacities, as `ladder` returns them, and `most_breaker_a` of the new size.
+    """
+    rows = frame.join(steps.rename({"most_breaker_a": "_most_a"}), on=keys, nulls_equal=True, maintain_order="left")
+    amps = [f"{prefix}_ampacity_{rating}_a" for rating in RATINGS]
+    rows = rows.with_columns(
+        *(pl.col(name) * pl.col(f"ratio_{rating}") for name, rating in zip(amps, RATINGS, strict=True)),
+        pl.col("_most_a").alias(f"{prefix}_small_conductor_breaker_a"),
+    )
+    judged = judge_frame(rows, [check], policy) if rows.height else rows
+    passes = pl.col(f"{check.column}_verdict") == "pass" if rows.height else pl.lit(False)
+    return judged.select(*keys, "step", passes.fill_null(False).alias("carries"))
+
+
+def first_that_meets(
+    runs: pl.DataFrame,
+    keys: list[str],
+    parts: pl.DataFrame,
+    catalog: Frames,
+    carries: Callable[[list[str], pl.DataFrame], pl.DataFrame],
+) -> pl.DataFrame:
     """Return the pieces of the runs (by `keys`), all as many sizes larger as is enough, or as are tried if none is.
 
-    `runs` has `part` (the rise in the run), `room` (what that may be at most, in the same unit), `amps_need` (by how
-    much the ampacity has to grow) and `breaker_a`, null where none is known; `parts` is what `pieces` returns.
-    `variant`, `new_size`, `area_ratio` and `enough` are added.
-    The rise goes with the resistance; what reactance adds to that, the audit of the candidate tells.
+    `runs` has `part` (the rise in the run), `room` (what that may be at most, in the same unit), `rise_pct` (the rise
+    in it, or the largest), `hot` (whether its ampacity fails), `small` (whether its breaker is too large for it) and
+    `breaker_a`, null where none is known; `parts` is what `pieces` returns, and `carries` judges the sizes of the hot
+    ones, see `carried`. `variant`, `new_size`, `new_area_mm2` and `enough` are added. A run that is enlarged for its
+    rise alone and gains less than can be told is left out. The rise goes with the resistance; what reactance adds to
+    that, the audit of the candidate tells.
     """
     parts = parts.with_columns(pl.len().over(keys).alias("_count"))
     steps = runs.join(parts, on=keys, nulls_equal=True).join(ladder(catalog), on=["size", "material"])
     steps = steps.sort(*keys, "step", "run_order")
-    r_ohm, amps = pl.col("r_ohm"), pl.col("amps_ratio").fill_null(1.0).min()
+    r_ohm, first = pl.col("r_ohm"), pl.col("part", "room", "rise_pct", "hot", "small", "breaker_a").first()
     single = pl.col("most_breaker_a").filter(pl.col("parallel_sets") == 1).min()
-    whole = steps.group_by(*keys, "step", maintain_order=True).agg(
-        (pl.col("part").first() * (r_ohm * pl.col("r_ratio")).sum() / r_ohm.sum()).alias("_rise"),
-        (amps * MEETS >= pl.col("amps_need").first()).alias("_carries"),
-        (single >= pl.col("breaker_a").first()).fill_null(True).alias("_protected"),
-        (pl.len() == pl.col("_count").first()).alias("_all"),
-        pl.col("room").first(),
+    ratios = [f"ratio_{rating}" for rating in RATINGS]
+    whole = (
+        steps.group_by(*keys, "step", maintain_order=True)
+        .agg(
+            first,
+            ((r_ohm * pl.col("r_ratio")).sum() / r_ohm.sum()).alias("_left"),
+            single.alias("most_breaker_a"),
+            *(pl.when(pl.col(ratio).is_not_null().all()).then(pl.col(ratio).min()) for ratio in ratios),
+            (pl.len() == pl.col("_count").first()).alias("_all"),
+        )
+        .filter("_all")
     )
-    enough = (pl.col("_rise") <= pl.col("room") * MEETS) & pl.col("_carries") & pl.col("_protected")
-    whole = whole.filter("_all").select(*keys, "step", enough.fill_null(False).alias("enough"))
+    judged = carries(keys, whole.filter("hot").select(*keys, "step", "most_breaker_a", *ratios))
+    whole = whole.join(judged, on=[*keys, "step"], how="left", nulls_equal=True, maintain_order="left")
+    protected = (pl.col("most_breaker_a") >= pl.col("breaker_a")).fill_null(True)
+    meets = pl.col("part") * pl.col("_left") <= pl.col("room") * MEETS
+    enough = meets & (pl.col("hot").not_() | pl.col("carries")) & protected
+    gains = (pl.col("rise_pct") * (1 - pl.col("_left")) >= LEAST_GAIN_PCT).fill_null(True)
+    worth = pl.col("hot") | pl.col("small") | gains
+    whole = whole.select(*keys, "step", enough.fill_null(False).alias("enough"), worth.alias("_worth"))
     order = [pl.col("enough").not_(), pl.when("enough").then("step").otherwise(-pl.col("step"))]
     whole = whole.sort(*keys, *order).unique(keys, keep="first", maintain_order=True)
-    found = steps.join(whole, on=[*keys, "step"], nulls_equal=True, maintain_order="left")
+    found = steps.join(whole.filter("_worth"), on=[*keys, "step"], nulls_equal=True, maintain_order="left")
     return found.with_columns(pl.lit("first").alias("variant"))
 
 
@@ -112,10 +161,28 @@ def resized(records: Records, change: pl.DataFrame, keys: list[str], role: str) 
     return Records(records.system, records.circuit, records.unit, run)
 
 
-def ground_words(breaker: pl.Expr, ratio: pl.Expr, size: pl.Expr, nec: pl.Expr) -> pl.Expr:
-    """What becomes of the equipment ground, NEC 250.122(B): enlarged in proportion to the circular mils."""
+def terminal_words() -> pl.Expr:
+    """What to verify of a new size that is above what its breaker's terminals usually take; null of others."""
+    words = pl.format(
+        "That the breaker's terminals take {}: up to 30 A they are seldom listed for more than 8 AWG or 10 mm2; else"
+        " the run ends in a listed splice to a smaller conductor.",
+        "new_size",
+    )
+    small = (pl.col("breaker_a") <= TERMINAL_BREAKER_A) & (pl.col("new_area_mm2") > TERMINAL_MM2)
+    return pl.when(small.fill_null(False)).then(words)
+
+
+def ground_words(breaker: pl.Expr, size: pl.Expr, nec: pl.Expr) -> pl.Expr:
+    """What becomes of the equipment ground, NEC 250.122(B): enlarged in proportion to the circular mils.
+
+    The proportion counts from the smallest conductor with sufficient ampacity, and not from the one in place.
+    """
     same = pl.format(" with the equipment ground at {}, NEC 250.122(B)", size)
-    grown = pl.format(" with the equipment ground at least {} times its area, NEC 250.122(B)", ratio.round(2))
+    grown = pl.lit(
+        " with an equipment ground of Table 250.122 for its overcurrent device, times the circular mils of the new"
+        " conductors over those of the smallest with sufficient ampacity, never larger than the conductors, NEC"
+        " 250.122(B)"
+    )
     return (
         pl.when(nec.fill_null(False).not_())
         .then(pl.lit(" with the protective conductor to suit"))

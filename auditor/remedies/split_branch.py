@@ -176,5 +176,5 @@ REMEDY = Remedy(
     " raceway fill; whether units can be told apart by circuit.",
     propose=propose,
     apply=apply,
-    then=("home-run-size", "feeder-size", "panel-connection"),
+    then=("home-run-size", "feeder-size", "panel-connection", "supply-side-connection"),
 )

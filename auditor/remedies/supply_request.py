@@ -5,7 +5,8 @@ What
     wiring's: ask the utility to look at the voltage at the service point.
 
 Formula
-    The shares are those of the trip-days by Shapley values over supply, service and wiring.
+    The shares are those of the trip-days by Shapley values over supply, service and wiring. After a log that the model
+    hardly allows (a chance below 0.01 of so many trip-days) they are not known, and nothing is asked.
 
 Reference
     ANSI C84.1 Range A for US services, EN 50160 and AS 61000.3.100 elsewhere: the utility answers for the voltage at
@@ -24,14 +25,14 @@ from __future__ import annotations
 import polars as pl
 
 from auditor.checks.terms import number
-from auditor.remedies.base import Proposal, Remedy, Situation, proposal
+from auditor.remedies.base import LOG_UNEXPLAINED, Proposal, Remedy, Situation, proposal
 
 
 def propose(situation: Situation) -> Proposal:
     """One candidate for each system that the supply makes trip most."""
     supply = number("supply_share")
     most = (supply > number("service_share")) & (supply > number("wiring_share"))
-    change = situation.system.filter(pl.col("likely") & most.fill_null(False)).select(
+    change = situation.system.filter(pl.col("likely") & LOG_UNEXPLAINED.not_() & most.fill_null(False)).select(
         "system_id",
         pl.lit("supply").alias("variant"),
         pl.format(

@@ -33,6 +33,8 @@ REPLACED = (
     "trip_chance_year", "trip_chance_30d",
 )  # fmt: skip
 BEFORE = "_before_logs"
+#: Chance of at least so many trip-days as the log holds, by the model before the log.
+CHANCE = "chance_of_so_many_in_log"
 SCALED = ("trips_per_year", "episodes_per_year", "lost_kwh_per_year", "trip_days_saved_at_target")
 MOST_DAYS = 365.0
 

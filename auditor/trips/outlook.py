@@ -26,7 +26,7 @@ from auditor.prepare.layout import column
 from auditor.prepare.specs import Frames
 from auditor.trips.evidence import Evidence
 from auditor.trips.inputs import Inputs, inputs
-from auditor.trips.logs import LOG_FIGURES, expected_in_logs, expected_with_logs, with_logs
+from auditor.trips.logs import CHANCE, LOG_FIGURES, expected_in_logs, expected_with_logs, with_logs
 from auditor.trips.planes import FACTS, plane_classes, plane_of, sun_factor
 from auditor.trips.tables import Tables, Wanted
 
@@ -103,21 +103,22 @@ def expected_outlook(
     evidence: Evidence | None = None,
     shares: bool = False,
 ) -> pl.DataFrame:
-    """One row per system with `system_id`, EXPECTED and, if wanted, SHARES: those columns of `outlook`, a third of its
-    work.
+    """One row per system with `system_id`, EXPECTED and, if wanted, SHARES and CHANCE: those columns of `outlook`, a
+    third of its work.
     """
     evidence = evidence or Evidence()
     found = inputs(prepared, catalog, policy, evidence)
     frame, window = found.frame.select("system_id", *FACTS, *PLAIN, *WITH_SUN), window_days(as_of)
     logs = _logs(frame["system_id"], catalog, policy, as_of, tables, evidence)
-    names = (*EXPECTED, *SHARES) if shares else EXPECTED
+    names = (*EXPECTED, *SHARES, CHANCE) if shares else EXPECTED
     figures = {name: np.full(frame.height, np.nan) for name in names}
     for group, table in _side_by_side(lambda group: tables.get(group.wanted, window), groups(found, policy)):
         part = frame[group.rows]
         systems = systems_of(part, group.factor(part))
+        chance = {CHANCE: np.full(part.height, np.nan)} if shares else {}
         columns = expected_with_logs(
-            expected_results(table, systems, shares), table, group.wanted, systems, logs.some(group.rows), window,
-            policy.trips.prior_shape,
+            expected_results(table, systems, shares) | chance, table, group.wanted, systems, logs.some(group.rows),
+            window, policy.trips.prior_shape,
         )  # fmt: skip
         for name, values in columns.items():
             figures[name][group.rows] = values

@@ -147,8 +147,7 @@ def _what(row: dict[str, Any]) -> list[Any]:
     done = f"{row['done'][:1].upper()}{row['done'][1:]}."
     if row["verify_first"] is None:
         return [done]
-    way = row["new_way"]
-    room = f" {way[:1].upper()}{way[1:]}." if way else ""
+    room = "".join(f" {row[n][:1].upper()}{row[n][1:]}." for n in ("new_way", "trips_unknown") if row[n])
     return [
         f"{done}{room}",
         html.Details(

@@ -9,13 +9,12 @@ import polars as pl
 from dash import html
 from dash.development.base_component import Component
 
+from auditor.remedies.base import HARDLY
 from dashboard import components
 from dashboard.pages.trip_picture import days
 
 Row = Mapping[str, Any]
 
-#: Counts as likely in the log as this or less are told as hardly possible.
-HARDLY = 0.01
 #: Factors above this are told as more than it, and chances nearer to none or certain than this likewise.
 MOST_TIMES, LEAST_CHANCE = 100, 0.001
 #: Figures that a log replaces: column, label, whether a chance.

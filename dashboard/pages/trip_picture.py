@@ -12,6 +12,8 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from auditor.remedies.base import HARDLY
+
 Row = Mapping[str, Any]
 
 PARTS = ("supply", "service", "wiring")
@@ -59,7 +61,7 @@ def places_of_room(used_pct: Mapping[str, float], room_pct: float) -> tuple[dict
 def picture(row: Row) -> Component:
     """The picture of a row of results whose likelihood is known, with its words for those who cannot see it."""
     used = {part: float(row[f"headroom_{part}_pct"]) for part in PARTS}
-    share = {part: row[f"{part}_share"] for part in PARTS}
+    share = shares(row)
     room = row["first_threshold_pct"] - 100.0
     return html.Div(
         [
@@ -70,17 +72,23 @@ def picture(row: Row) -> Component:
     )
 
 
+def shares(row: Row) -> dict[str, float | None]:
+    """What has which share of the trip-days; none where the model hardly allows the log that they rest on."""
+    chance = row["chance_of_so_many_in_log"]
+    return {part: None if chance is not None and chance < HARDLY else row[f"{part}_share"] for part in PARTS}
+
+
 def words(row: Row) -> str:
     """What the picture shows, in a sentence for each row."""
     used = ", ".join(f"{part} {row[f'headroom_{part}_pct']:.2f} %" for part in PARTS)
-    causes = ", ".join(f"{part} {row[f'{part}_share']:.0%}" for part in PARTS if row[f"{part}_share"] is not None)
+    causes = ", ".join(f"{part} {share:.0%}" for part, share in shares(row).items() if share is not None)
     mean, middle, low, high = (
         days(row[f"trip_days_per_year{end}"]) for end in ("", "_median", "_low", "_high")
     )  # fmt: skip
     return (
         f"Trip-days a year: {mean} expected, {middle} at the middle, 80 in 100 sites from {low} to {high}."
         f" Of {row['first_threshold_pct'] - 100:.2f} % between nominal and the first threshold: {used}."
-        f" Cause of the trip-days: {causes or 'none to share out'}."
+        f" Cause of the trip-days: {causes or 'none to share out, or not known after the log'}."
     )
 
 
@@ -124,9 +132,10 @@ def _room(used: Mapping[str, float], room: float) -> Component:
 
 
 def _cause(share: Mapping[str, float | None]) -> Component:
+    none = "no trip-days to share out, or not known after the log"
     known = {part: max(value, 0.0) for part, value in share.items() if value is not None}
     if not known:
-        return _line("cause of the trip-days", [], "–", [html.Div("no trip-days to share out", className="key")])
+        return _line("cause of the trip-days", [], "–", [html.Div(none, className="key")])
     track, at = [], 0.0
     for part, value in known.items():
         track.append(_segment(part, 100.0 * at, 100.0 * value))

@@ -13,13 +13,14 @@ from auditor.policy import Policy, load_policy
 from auditor.prepare import Records
 from auditor.records.schema import CIRCUIT, RUN, SYSTEM, UNIT
 from auditor.remedies.mending import Candidates, work_out
+from auditor.remedies.new_way import WAY
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "prepare"))
 
 from prepare_cases import Row, catalog, circuit, frame, run, system
 
 __all__ = ["AS_OF", "PER_KM_10", "Row", "candidates", "catalog", "circuit", "home_run_m", "of", "records", "run",
-           "system"]  # fmt: skip
+           "system", "told"]  # fmt: skip
 
 AS_OF = date(2026, 1, 31)
 #: 10 AWG stranded copper, NEC Chapter 9 Table 8: 1.24 ohm per 1000 ft at 75 °C [ohm/m].
@@ -50,6 +51,12 @@ def candidates(
     held, frames = records(systems, circuits, runs, units), catalog(folder).frames()
     known = {"cleared": cleared, "called": called, "doubtful": doubtful, "ways": ways}
     return work_out(held, frames, policy or load_policy(), AS_OF, **known)
+
+
+def told(way_m: float, *circuits: tuple[str, str]) -> pl.DataFrame:
+    """So many metres to every new feed point of these circuits; circuit 1 of system S without any."""
+    rows = [(*circuit, way_m) for circuit in circuits or [("S", "1")]]
+    return pl.DataFrame(rows, schema=WAY, orient="row")
 
 
 def of(found: Candidates, remedy: str, **figures: object) -> Row:

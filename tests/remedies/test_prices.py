@@ -6,7 +6,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from remedy_cases import candidates, circuit, home_run_m, of, run, system
+from remedy_cases import candidates, circuit, home_run_m, of, run, system, told
 
 from auditor.errors import AuditorError
 from auditor.remedies.choosing import with_choice
@@ -50,6 +50,7 @@ def found(tmp_path_factory) -> Candidates:
         [system(grid_profile=None)],
         [circuit(ambient_c=30.0, raceway_conductors=2)],
         [run("home run", 1, length_m=home_run_m(0.8), **WIRES), run("feeder", **WIRES)],
+        ways=told(0.0),
     )
 
 
@@ -64,10 +65,10 @@ def test_a_cost_is_the_visit_the_work_and_the_wire(found, tmp_path):
     wire, centre, split = (
         of(Candidates(table, found.wire, found.part), name) for name in ("home-run-size", "feed-point", "split-branch")
     )
-    # By hand: 100 + 10 + 20 + 2.5 a metre; 100 + 40, without what the home run grows by.
+    # By hand: 100 + 10 + 20 + 2.5 a metre; 100 + 40, and nothing for a way of no length.
     assert wire["cost"] == pytest.approx(130 + 2.5 * home_run_m(0.8)) and wire["crew_days"] == 1.25
     assert centre["cost"] == 140.0 and centre["crew_days"] == 1.5 and wire["not_priced"] is None
-    assert centre["not_priced"] == "the added length of the home run"
+    assert centre["not_priced"] is None
     assert split["cost"] is None and split["not_priced"].startswith("split-branch; 10 AWG copper home run")
     assert (centre["choice"], centre["ties"], wire["choice"], split["choice"]) == ("least cost", 1, None, None)
 

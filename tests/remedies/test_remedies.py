@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from remedy_cases import PER_KM_10, Row, candidates, circuit, home_run_m, of, run, system
+from remedy_cases import PER_KM_10, Row, candidates, circuit, home_run_m, of, run, system, told
+
+from auditor.remedies.choosing import with_choice
+from auditor.remedies.prices import priced
 
 #: What else the checks ask for, so that the voltage rise alone fails.
 FACTS = {
@@ -23,6 +26,7 @@ def practice(tmp_path_factory):
         [system(**FACTS)],
         [circuit(**BRANCH)],
         [run("home run", 1, length_m=home_run_m(0.8), **WIRES), run("feeder", **WIRES)],
+        ways=told(0.0),
     )
 
 
@@ -100,7 +104,8 @@ def long_runs(tmp_path_factory):
         home = run("home run", 1, length_m=home_run_m(rise_pct), **WIRES, **whose)
         rows.append((system(**FACTS | whose), circuit(**BRANCH | whose), home, run("feeder", **WIRES, **whose)))
     systems, circuits, homes, feeders = zip(*rows, strict=True)
-    return candidates(tmp_path_factory.mktemp("long"), list(systems), list(circuits), [*homes, *feeders])
+    return candidates(tmp_path_factory.mktemp("long"), list(systems), list(circuits), [*homes, *feeders],
+                      ways=told(0.0, *((name, "1") for name in ("S2", "S3", "S5"))))  # fmt: skip
 
 
 def test_the_first_size_that_is_enough(long_runs):
@@ -147,7 +152,7 @@ def test_the_best_point_counts_extra_cable(tmp_path):
     usual = BRANCH | {"inverter_count": 4, "module_count": 4}
     long = [run("home run", 1, length_m=home_run_m(1.85, 4.0), **WIRES), run("feeder", **WIRES)]
     for extra, best in (("1@10", None), ("3@10", "3+1")):
-        found = candidates(tmp_path, [system(**FACTS)], [circuit(extra_trunk=extra, **usual)], long)
+        found = candidates(tmp_path, [system(**FACTS)], [circuit(extra_trunk=extra, **usual)], long, ways=told(0.0))
         rows = found.table.filter(remedy="feed-point")
         assert rows.height == (2 if best else 1)
         assert rows["rise_after_pct"].min() < rows["rise_before_pct"][0]
@@ -173,7 +178,7 @@ def test_extra_cable_stays_where_it_is_in_a_split(tmp_path, feed, extra, before,
     """
     home = [run("home run", 1, length_m=home_run_m(1.4), **WIRES), run("feeder", **WIRES)]
     branch = BRANCH | {"feed": feed, "extra_trunk": extra}
-    row = of(candidates(tmp_path, [system(**FACTS)], [circuit(**branch)], home), "split-branch")
+    row = of(candidates(tmp_path, [system(**FACTS)], [circuit(**branch)], home, ways=told(0.0)), "split-branch")
     assert row["rise_before_pct"] == pytest.approx(1.4 + 1.33 * before / 136, rel=1e-6)
     assert row["rise_after_pct"] == pytest.approx(0.7 + 1.33 * after / 136, rel=1e-6)
 
@@ -214,10 +219,16 @@ def test_moving_the_connection_is_told_by_the_busbar(tmp_path):
     facts = FACTS | {"backfeed_position": "main end", "main_breaker_a": 200.0, "busbar_breakers_a": 230.0}
     runs = [run("home run", 1, length_m=1.0, **WIRES), run("feeder", **WIRES)]
     found = candidates(tmp_path, [system(**facts)], [circuit(**BRANCH)], runs)
-    far, supply = found.table.filter(remedy="panel-connection").rows(named=True)
+    far, supply = of(found, "panel-connection"), of(found, "supply-side-connection")
     assert (far["busbar_before_a"], far["busbar_after_a"], far["busbar_limit_after_a"]) == (220.0, 220.0, 240.0)
     assert far["mends"] == supply["mends"] == "busbar" and supply["busbar_after_a"] is None
     assert far["rise_after_pct"] == far["rise_before_pct"] and far["helps"] and supply["helps"]
+    # The supply side needs the utility, its outage and the authority: more than panel work, and told so.
+    assert (far["effort"], supply["effort"]) == ("panel work", "service work")
+    assert far["effort_rank"] < supply["effort_rank"]
+    assert "do not relocate this overcurrent device" in far["verify_first"]
+    assert "utility and the authority allow it" in supply["verify_first"] and "outage" in supply["verify_first"]
+    assert with_choice(priced(found, None)).filter(choice="least effort")["remedy"].to_list() == ["panel-connection"]
 
 
 def test_no_setting_counts_before_neutral_and_connections_are_cleared(tmp_path):

@@ -78,12 +78,13 @@ def frames(tmp_path_factory):
 
 
 def never_raises_the_rise(frames, held):
-    """Larger conductors, a centre feed with its home run unchanged, and two halves are never worse than before.
+    """Larger conductors, a centre feed to which the home run leads anyway, and two halves are never worse than before.
 
     On three phases both halves start on the same pair, so that what they share with others may carry more on it: there
     a split is held by its own parts alone, in the systems whose feeder has no length.
     """
-    table = work_out(held, frames, load_policy(), AS_OF).table.filter(pl.col("rise_after_pct").is_not_null())
+    ways = held.circuit.select("system_id", "circuit_id", way_m=pl.lit(0.0))
+    table = work_out(held, frames, load_policy(), AS_OF, ways=ways).table.filter(pl.col("rise_after_pct").is_not_null())
     feeders = held.run.filter((pl.col("role") == "feeder") & (pl.col("length_m") > 0))["system_id"].implode()
     pairs = held.system.filter(pl.col("service") == "208Y/120")["system_id"].implode()
     shared = pl.col("system_id").is_in(feeders) & pl.col("system_id").is_in(pairs)

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from remedy_cases import candidates, circuit, home_run_m, of, run, system
+from remedy_cases import candidates, circuit, home_run_m, of, run, system, told
 
 from auditor.policy import Policy, load_policy
 from auditor.policy.triage import RequiredProfile
@@ -172,7 +172,7 @@ def test_units_that_differ_count_with_their_own_currents(tmp_path: Path) -> None
     ]
     facts = {"inverter_count": 5, "module_count": 5, "first_section_m": 1.0}
     home = [run("home run", 1, length_m=home_run_m(1.9, 4.88), **WIRES), run("feeder", **WIRES)]
-    found = candidates(tmp_path, [system()], [circuit(**facts)], home, units)
+    found = candidates(tmp_path, [system()], [circuit(**facts)], home, units, ways=told(0.0))
     centre, best = found.table.filter(remedy="feed-point").rows(named=True)
     assert "between units 3 and 4" in centre["done"] and "between units 2 and 3" in best["done"]
     per_am = 2 * (0.0133 * 240 / (2 * 136)) / 240 * 100

@@ -75,7 +75,7 @@ def test_what_is_expected_alone_is_the_same_to_the_last_bit(tmp_path: Path, evid
     whole = outlook(prepared, frames, RULES, AS_OF, MEMORY, evidence)
     for shares in (False, True):
         found = expected_outlook(prepared, frames, RULES, AS_OF, MEMORY, evidence, shares)
-        assert found.equals(whole.select(found.columns)) and len(found.columns) == (7 if shares else 4)
+        assert found.equals(whole.select(found.columns)) and len(found.columns) == (8 if shares else 4)
     assert (whole["trip_days_per_year"][0] is None) == (evidence is None)
 
 
