@@ -84,6 +84,7 @@ def carried(
 ) -> pl.DataFrame:
     """Whether runs pass their ampacity check with other sizes: `keys`, `step` and `carries`.
 
+    Where a fact is missing, so that none of the sizes passes, those count that do not fail.
     `frame` has the runs as prepared, its columns named by `prefix`; `steps` has by keys and step the ratios of
     ampacities, as `ladder` returns them, and `most_breaker_a` of the new size.
     """
@@ -93,9 +94,12 @@ def carried(
         *(pl.col(name) * pl.col(f"ratio_{rating}") for name, rating in zip(amps, RATINGS, strict=True)),
         pl.col("_most_a").alias(f"{prefix}_small_conductor_breaker_a"),
     )
-    judged = judge_frame(rows, [check], policy) if rows.height else rows
-    passes = pl.col(f"{check.column}_verdict") == "pass" if rows.height else pl.lit(False)
-    return judged.select(*keys, "step", passes.fill_null(False).alias("carries"))
+    if not rows.height:
+        return rows.select(*keys, "step", pl.lit(False).alias("carries"))
+    verdict = pl.col(f"{check.column}_verdict")
+    passes, stands = (verdict == "pass").fill_null(False), (verdict != "fail").fill_null(False)
+    carries = pl.when(passes.any().over(keys)).then(passes).otherwise(stands)
+    return judge_frame(rows, [check], policy).select(*keys, "step", carries.alias("carries"))
 
 
 def first_that_meets(
