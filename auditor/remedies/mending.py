@@ -26,6 +26,7 @@ from auditor.remedies.judging import (
     situated,
 )
 from auditor.remedies.left_out import NONE, left_out, why_none
+from auditor.remedies.sizes import LEAST_GAIN_PCT
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -36,6 +37,9 @@ WORTH_TWO = BIT["voltage-rise"] | BIT["terminal-voltage"] | BIT["busbar"]
 BASES = 2
 #: The remedies that mend a busbar and leave the rise as it is.
 PANEL = ("panel-connection", "supply-side-connection")
+
+#: Trip-days a year are told to one decimal; what removes fewer than half of the last removes none.
+LEAST_GAIN_DAYS = 0.05
 
 #: The columns of the table, in order, with their types. `candidate` numbers those of a system from one.
 COLUMNS: dict[str, pl.DataType] = {
@@ -126,7 +130,7 @@ def work_out(
         if base.candidate.height:
             laid.append(next_laid(base, _following(as_judged(base, lots, root), judged), judged.height))
             lots.append(judge(laid[2]))
-    table = pl.concat([lot.table for lot in lots])
+    table = of_use(pl.concat([lot.table for lot in lots]), was)
     table = pl.concat([table, left_out(root, table["root"])], how="diagonal")
     table = table.with_columns(
         pl.when(pl.col("root").is_in(list(doubtful)))
@@ -149,6 +153,18 @@ def _unmended(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
     mended = table.filter(((pl.col("fails") & WORTH_TWO) == 0) & (pl.col("worse") == 0)).select("root")
     failing = was.filter((pl.col("fails") & WORTH_TWO) != 0).select(pl.col("system_id").alias("root"))
     return failing.join(mended, on="root", how="anti")
+
+
+def of_use(table: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:
+    """Candidates without the work on wires that mends no check and gains nothing that the figures can tell."""
+    old = table.join(was, left_on="root", right_on="system_id", how="left", maintain_order="left", suffix="_was")
+    col = pl.col
+    mends = (col("fails_was") & (col("fails") ^ 0xFFFFFFFF)) != 0
+    lower = col("rise_was") - col("rise") >= LEAST_GAIN_PCT
+    rarer = (col("trip_days_was") - col("trip_days") >= LEAST_GAIN_DAYS) & col("log_unexplained").not_()
+    wires = col("effort") >= EFFORTS.index("roof work")
+    idle = wires & pl.any_horizontal(mends, lower, rarer).fill_null(True).not_()
+    return table.filter(old.select(idle.not_()).to_series())
 
 
 def _bases(table: pl.DataFrame, left: pl.DataFrame, was: pl.DataFrame) -> pl.DataFrame:

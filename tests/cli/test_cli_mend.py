@@ -11,6 +11,7 @@ import pytest
 from command_line import SAMPLE, Refused, Run
 
 from auditor import mend
+from auditor.cli.mending import told_ways
 from auditor.errors import AuditorError
 from auditor.one_system.case import load
 from auditor.remedies import REMEDIES
@@ -53,6 +54,15 @@ def test_all_are_mended_planned_and_written(run: Run, few: tuple[Path, list[str]
     plan = pl.read_ndjson("plan.jsonl")
     assert plan["cost"].sum() <= budget and plan["system_id"].is_unique().all()
     assert "crew days" in run("mend", "--all", "--crew-days", 3, "--store", root).out
+
+
+def test_a_way_that_is_told(few: tuple[Path, list[str]]) -> None:
+    """The last of two for a circuit counts."""
+    root, _ = few
+    with open_snapshot(Store(root)) as con:
+        system, circuit = con.execute("SELECT system_id, circuit_id FROM circuit ORDER BY ALL LIMIT 1").fetchall()[0]
+        ways = told_ways(con, [f"{system}/{circuit}=3", f"{system}/{circuit}=9.5"])
+        assert ways.rows() == [(system, circuit, 9.5)] and told_ways(con, []).height == 0
 
 
 def test_a_table_of_another_run_is_not_shown(few: tuple[Path, list[str]]) -> None:
@@ -122,6 +132,12 @@ def test_mistakes(refused: Refused, few: tuple[Path, list[str]]) -> None:
     assert "not both" in refused("mend", "--all", "--budget", 5, "--crew-days", 1, "--store", root)
     assert "cannot be read" in refused("mend", ids[0], "--prices", "none.toml", "--store", root)
     assert "the suffix says the format" in refused("mend", ids[0], "-o", "x.pdf", "--store", root)
+    assert refused("mend", ids[0], "--way", "9", "--store", root) == (
+        "--way 9: write SYSTEM/CIRCUIT=METRES, such as S1/2=9.5."
+    )
+    assert "METRES" in refused("mend", ids[0], "--way", f"{ids[0]}/1=far", "--store", root)
+    assert "METRES" in refused("mend", ids[0], "--way", f"{ids[0]}/1=-2", "--store", root)
+    assert "holds no circuit nowhere/1" in refused("mend", ids[0], "--way", "nowhere/1=2", "--store", root)
     assert "a budget is an amount" in refused("mend", "--all", "--budget", "-1", "--store", root)
 
 

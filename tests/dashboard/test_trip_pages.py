@@ -68,6 +68,10 @@ def test_a_system_without_trip_days_has_a_picture(con: Connection) -> None:
     row |= {f"trip_days_per_year{end}": 0.0 for end in ("", "_median", "_low", "_high")}
     assert "no trip-days to share out" in text_of(picture(row))
     assert "none to share out" in words(row)
+    # A log that the model hardly allows leaves no shares.
+    shared = row | {f"{part}_share": 0.5 for part in ("supply", "service", "wiring")}
+    assert "supply 50%" in words(shared | {"chance_of_so_many_in_log": 0.02})
+    assert "50%" not in words(shared | {"chance_of_so_many_in_log": 0.009})
     assert days(0.0) == "fewer than 0.1"
 
 

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import polars as pl
 from remedy_cases import candidates, circuit, home_run_m, of, run, system
+
+from auditor.remedies import EFFORTS
+from auditor.remedies.mending import of_use
 
 WIRES = {"terminal_rating_c": 75.0, "conductor_rating_c": 90.0, "raceway": "pvc"}
 
@@ -24,12 +28,31 @@ def test_the_first_size_that_its_breaker_may_protect_by_the_next_standard_device
 
 
 def test_a_run_that_gains_nothing_is_not_enlarged(tmp_path: Path) -> None:
-    """By hand: over 0.01 % of the rise 8 AWG gains 0.01 x (1 - 0.778/1.24) = 0.0037 %, under half of 0.01 %."""
-    for rise_pct, laid in ((0.01, False), (0.02, True)):
-        runs = [run("home run", 1, length_m=home_run_m(rise_pct, 25.0), **WIRES), run("feeder", **WIRES)]
-        held = [circuit(inverter_count=25, module_count=25, first_section_m=1.0)]
-        table = candidates(tmp_path, [system()], held, runs).table
-        assert table["remedy"].str.contains("home-run-size").any() == laid
+    """By hand: of 0.01 % 8 AWG gains 0.01 x (1 - 0.778/1.24) = 0.0037 %, under half of 0.01 %; of 0.02 % 0.0075 %.
+
+    Both would bring the rise under the target: 1.33 + 0.663 + 0.0063 and 1.33 + 0.655 + 0.0125 %.
+    """
+    for home_pct, feeder_pct, laid in ((0.01, 0.663, False), (0.02, 0.655, True)):
+        home, feeder = (run(role, number, length_m=home_run_m(pct), **WIRES)
+                        for role, number, pct in (("home run", 1, home_pct), ("feeder", None, feeder_pct)))  # fmt: skip
+        table = candidates(tmp_path, [system()], [circuit(first_section_m=1.0)], [home, feeder]).table
+        assert table["rise_before_pct"][0] > 2 and (table["remedy"] == "home-run-size").any() == laid
+
+
+def test_work_that_mends_nothing_and_gains_nothing_is_left_out() -> None:
+    """Half of the last digit told: 0.005 % of the rise, 0.05 trip-days a year; what is not known is kept."""
+    rows = [("a", 1.5, 9.0, 1), ("b", 1.496, 8.96, 1), ("c", 1.494, 9.0, 1), ("d", 1.5, 8.9, 1), ("e", 1.5, 9.0, 0),
+            ("f", None, None, None)]  # fmt: skip
+    table = pl.DataFrame(rows, ["clone", "rise", "trip_days", "fails"], orient="row")
+    work = table.with_columns(pl.col("fails").cast(pl.UInt32), root=pl.lit("S"), effort=EFFORTS.index("new conductors"))
+    was = pl.DataFrame(
+        {"system_id": ["S"], "rise": [1.5], "trip_days": [9.0], "fails": [1], "log_unexplained": [False]}
+    )
+    was = was.with_columns(pl.col("fails").cast(pl.UInt32))
+    assert of_use(work, was)["clone"].to_list() == ["c", "d", "e", "f"]
+    # After a log that is not explained the rise alone counts; what needs no work on wires stays.
+    assert of_use(work, was.with_columns(log_unexplained=True))["clone"].to_list() == ["c", "e", "f"]
+    assert of_use(work.with_columns(effort=EFFORTS.index("settings")), was).height == 6
 
 
 def test_a_size_above_what_terminals_usually_take_is_to_be_verified(tmp_path: Path) -> None:
