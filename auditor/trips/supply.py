@@ -20,10 +20,14 @@ FIGURES = ("level_pct", "site_pct", "feeder_beta_pct", "beta_sd_pct", "neighbour
 
 @dataclass(frozen=True)
 class Character:
-    """A supply less its level, the clearness by month, and one system's measured days; `own` where only one has it."""
+    """A supply less its level, the clearness by month, and one system's measured days; `own` where only one has it.
+
+    `rests_on` says in words what it rests on.
+    """
 
     supply: Supply
     clearness: tuple[float, ...]
+    rests_on: str
     measured: DayShapes | None = None
     own: bool = False
 
@@ -76,12 +80,15 @@ def with_readings(
     Adds `read_days`, `output_days`, `months_read`, `noise_read` and `peaks_read`, null without readings. Where a system
     was read, `supply` becomes the number of its own character among those returned.
     """
-    characters = [Character(character(one), one.clearness) for one in assumed]
+    characters = [Character(character(one), one.clearness, one.rests_on) for one in assumed]
     rows = frame.select("system_id", "supply").join(fits, on="system_id", how="inner", maintain_order="left")
     for row in rows.iter_rows(named=True):
         of_policy = characters[row["supply"]]
         supply = fitted_supply(of_policy.supply, row)
-        characters.append(Character(supply, of_policy.clearness, measured_days(row), own=True))
+        rests_on = of_policy.rests_on
+        if row["days"] is not None:
+            rests_on = f"Readings of {row['days']} days at the {row['place']}; where they leave it open: {rests_on}"
+        characters.append(Character(supply, of_policy.clearness, rests_on, measured_days(row), own=True))
     told = rows.select(
         "system_id",
         pl.int_range(len(assumed), len(characters)).alias("own_supply"),
