@@ -21,7 +21,7 @@ BETA_NODES_PCT = (0.0, 0.6, 1.8, 3.6, 6.0)
 #: Nodes of the ratios: own rise, also as it lies around the distance from the return ceiling to the first threshold,
 #: where trips a day jump from one to many, and the neighbours' sun [% of nominal].
 AROUND_CEILING_PCT = (-1.0, -0.3, 0.1, 0.5, 1.1, 2.2)
-RATIO_OWN_NODES_PCT = (0.0, 1.5, 3.5, 6.0, 13.0)
+RATIO_OWN_NODES_PCT = (0.0, 1.5, 3.5, 6.0, 8.5, 13.0)
 RATIO_OWN_WITHOUT_JUMP_PCT = (0.0, 1.5, 2.8, 4.0, 5.0, 6.2, 7.4, 13.0)
 RATIO_BETA_NODES_PCT = (0.0, 1.0, 3.5)
 #: Own rise from here on is held [% of nominal].
