@@ -67,6 +67,15 @@ class Job:
         """Whether it may still change."""
         return self.state in OPEN
 
+    @property
+    def refusal(self) -> str:
+        """What a command that was stopped or failed said last."""
+        if self.state == "stopped":
+            return "Stopped. Nothing was changed."
+        text = "\n" + self.err.strip()
+        text = text[max(0, text.rfind("\nauditor: ")) :].removeprefix("\nauditor: ").strip()
+        return text or "The command ended without a word. Try again."
+
 
 def numbers(store: Store) -> list[int]:
     """The numbers of the jobs whose files are kept, ascending."""

@@ -37,6 +37,8 @@ WORKERS = min(4, os.cpu_count() or 1)
 
 #: The price file that a store holds, where it holds one.
 PRICES = "prices.toml"
+#: Values that can hardly be meant, and that no remedy rests on.
+BESIDE_THE_POINT = ("dates", "coordinates", "out-of-place")
 #: So many changes of prices are named.
 TOLD_CHANGES = 4
 
@@ -64,6 +66,18 @@ def safety_calls(con: Connection) -> dict[str, str]:
     except duckdb.CatalogException:
         return {}  # a snapshot of before there were complaints
     return {str(system): str(complaint) for system, complaint in rows}
+
+
+def doubtful_systems(con: Connection) -> list[str]:
+    """The systems of a snapshot whose records hold a value that can hardly be meant, other than dates and places."""
+    try:
+        rows = con.execute(
+            "SELECT DISTINCT system_id FROM warning WHERE code NOT IN (SELECT unnest(?::VARCHAR[])) ORDER BY system_id",
+            [list(BESIDE_THE_POINT)],
+        ).fetchall()
+    except duckdb.CatalogException:
+        return []  # a snapshot of before there were warnings
+    return [str(row[0]) for row in rows]
 
 
 def _read(con: Connection, table: Table, ids: Sequence[str]) -> pl.DataFrame:
@@ -119,13 +133,13 @@ def work_out_all(
         if progress:
             progress(min(len(found) * BATCH_SYSTEMS, len(ids)), len(ids))
 
-    evidence, called = snapshot_evidence(con), safety_calls(con)
+    evidence, called, doubtful = snapshot_evidence(con), safety_calls(con), doubtful_systems(con)
     with ThreadPoolExecutor(WORKERS) as pool:
         for held in _batches(con, ids):
             known = evidence.between(*_ends(held))
             if len(waiting) == WORKERS:
                 take()
-            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known, called))
+            waiting.append(pool.submit(work_out, held, frames, policy, as_of, tables, cleared, known, called, doubtful))
         while waiting:
             take()
     table, wire, part = (pl.concat([getattr(each, name) for each in found]) for name in ("table", "wire", "part"))
@@ -140,9 +154,11 @@ def work_out_one(
     tables: Tables | None = None,
     evidence: Evidence | None = None,
     called: Collection[str] = (),
+    doubtful: Collection[str] = (),
 ) -> Candidates:
     """Work the candidates of one system out, with their records."""
-    return work_out(records, catalog.frames(), policy, as_of, tables, evidence=evidence, called=called)
+    frames = catalog.frames()
+    return work_out(records, frames, policy, as_of, tables, evidence=evidence, called=called, doubtful=doubtful)
 
 
 def told(found: Candidates, prices: Prices | None) -> pl.DataFrame:

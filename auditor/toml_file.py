@@ -9,6 +9,7 @@ import json
 import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -102,7 +103,7 @@ def checked(model: type[Model], data: dict[str, Any], write: Writer = entry) -> 
         try:
             made = model.model_validate(rest)
         except ValidationError as error:
-            schema = model.model_json_schema()
+            schema = _schema(model)
             problems = [p for p in error.errors() if not any(p["loc"][: len(loc)] == loc for loc in gone)]
             found += problems
             told = [_sentence(p, schema, write) for p in problems if not _said_already(p, found, schema)]
@@ -114,6 +115,16 @@ def checked(model: type[Model], data: dict[str, Any], write: Writer = entry) -> 
             rest = _without(rest, cut)
         else:
             return (None, sentences) if sentences else (made, [])
+
+
+def node_at(model: type[BaseModel], loc: Loc) -> dict[str, Any]:
+    """What a model says of the entry at a place, as JSON Schema has it: type, bounds, description; empty for none."""
+    return _node(_schema(model), loc)
+
+
+@cache
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema()
 
 
 def _folded(name: str) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from dash import Dash
 
 from auditor.store import Store
-from dashboard import exporting, sheets, shell
+from dashboard import exporting, exporting_changes, sheets, shell
 from dashboard.context import Context
 from dashboard.guard import BODY_BYTES, Access, guard
 from dashboard.pages import PAGES
@@ -41,6 +41,7 @@ def create_app(store: Store, *, access: Access, upload: bool = True) -> Dash:
     for page in PAGES:
         page.register(app, context)
     exporting.register(app.server, context)
+    exporting_changes.register(app.server, context)
     sheets.register(app.server, context)
     upload_routes(app.server, context)
     app.server.config["MAX_CONTENT_LENGTH"] = BODY_BYTES

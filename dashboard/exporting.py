@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import logging
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from flask import Flask, Response, request
 
@@ -15,7 +16,7 @@ from auditor.reports.mending import write_mending
 from auditor.reports.quality import field_sample
 from auditor.store.records_db import Connection
 from dashboard.context import Context
-from dashboard.filters import View, parse
+from dashboard.filters import parse
 from dashboard.queries import table
 
 log = logging.getLogger("dashboard")
@@ -38,27 +39,27 @@ def register(server: Flask, context: Context) -> None:
         try:
             return download(context, suffix, request.query_string.decode("utf-8", "replace"))
         except AuditorError as error:
-            return _say(409, str(error))
+            return say(409, str(error))
 
     @server.get("/export/visits.<suffix>")
     def _visits(suffix: str) -> Response:
         try:
             return visits(context, suffix, request.args)
         except AuditorError as error:
-            return _say(409, str(error))
+            return say(409, str(error))
 
     @server.get("/export/<what>.<suffix>")
     def _list(what: str, suffix: str) -> Response:
         try:
             return whole(context, what, suffix)
         except AuditorError as error:
-            return _say(409, str(error))
+            return say(409, str(error))
 
 
 def whole(context: Context, what: str, suffix: str) -> Response:
     """One of the lists of the import page, all of it, as the command line writes it: rejects as a workbook to mend."""
     if what not in LISTS or suffix not in TYPES:
-        return _say(404, f"There are {', '.join(LISTS)}, each as csv and xlsx.")
+        return say(404, f"There are {', '.join(LISTS)}, each as csv and xlsx.")
     with context.snapshots.cursor() as con:
         run = con.execute("SELECT run FROM audit").fetchall()[0][0]
         with tempfile.NamedTemporaryFile(prefix="auditor-download-", suffix=f".{suffix}", delete=False) as file:
@@ -71,14 +72,14 @@ def whole(context: Context, what: str, suffix: str) -> Response:
         except BaseException:
             path.unlink(missing_ok=True)
             raise
-    return _sent(path, suffix, f"{what}-run-{int(run):04d}.{suffix}")
+    return sent(path, suffix, f"{what}-run-{int(run):04d}.{suffix}")
 
 
 def visits(context: Context, suffix: str, given: Mapping[str, str]) -> Response:
     """The field sample of so many visits and a seed, as `auditor quality sample` writes it."""
     count, seed = given.get("visits", ""), given.get("seed", "")
     if suffix not in TYPES or not (count.isdecimal() and seed.isdecimal()) or len(count + seed) > MOST_DIGITS:
-        return _say(400, "Say how many visits and which seed in whole numbers; there are visits.csv and visits.xlsx.")
+        return say(400, "Say how many visits and which seed in whole numbers; there are visits.csv and visits.xlsx.")
     with context.snapshots.cursor() as con:
         run = con.execute("SELECT run FROM audit").fetchall()[0][0]
         sample = field_sample(con, int(count), int(seed))
@@ -89,10 +90,10 @@ def visits(context: Context, suffix: str, given: Mapping[str, str]) -> Response:
     except BaseException:
         path.unlink(missing_ok=True)
         raise
-    return _sent(path, suffix, f"visits-run-{int(run):04d}-seed-{int(seed)}.{suffix}")
+    return sent(path, suffix, f"visits-run-{int(run):04d}-seed-{int(seed)}.{suffix}")
 
 
-def _sent(path: Path, suffix: str, name: str) -> Response:
+def sent(path: Path, suffix: str, name: str) -> Response:
     """A file as a download, which ends with it."""
     response = Response(_read(path), mimetype=None)
     response.headers["Content-Type"] = TYPES[suffix]
@@ -104,26 +105,25 @@ def _sent(path: Path, suffix: str, name: str) -> Response:
 def download(context: Context, suffix: str, query: str) -> Response:
     """The file of a query string; a sentence and a status where it cannot be had."""
     if suffix not in TYPES:
-        return _say(404, "There are systems.csv and systems.xlsx.")
+        return say(404, "There are systems.csv and systems.xlsx.")
     view, ignored = parse(query)
     if ignored:
-        return _say(400, "Nothing was written, since part of the address is not understood. " + " ".join(ignored))
+        return say(400, "Nothing was written, since part of the address is not understood. " + " ".join(ignored))
     with context.snapshots.cursor() as con:
         count = table.count(con, view.filters)
         if count > MOST_ROWS[suffix]:
-            return _say(
+            return say(
                 413,
                 f"{count:,} systems are more than the {MOST_ROWS[suffix]:,} that a .{suffix} download holds. Filter"
                 " first, take the CSV, or use the command: auditor export systems -o systems.csv",
             )
         run = con.execute("SELECT run FROM audit").fetchall()[0][0]
-        path = _write(con, view, suffix)
-    return _sent(path, suffix, f"systems-run-{int(run):04d}.{suffix}")
+        path = write_query(con, *table.export_query(view), suffix)
+    return sent(path, suffix, f"systems-run-{int(run):04d}.{suffix}")
 
 
-def _write(con: Connection, view: View, suffix: str) -> Path:
-    """Write the view's rows to a temporary file with the writers of the command line, which guard every text."""
-    query, bound = table.export_query(view)
+def write_query(con: Connection, query: str, bound: Sequence[Any], suffix: str) -> Path:
+    """Write a query's rows to a temporary file with the writers of the command line, which guard every text."""
     con.execute(f"CREATE OR REPLACE TEMP TABLE downloaded AS {query}", bound)
     with tempfile.NamedTemporaryFile(prefix="auditor-download-", suffix=f".{suffix}", delete=False) as file:
         path = Path(file.name)
@@ -147,5 +147,6 @@ def _read(path: Path) -> Iterator[bytes]:
         path.unlink(missing_ok=True)
 
 
-def _say(status: int, sentence: str) -> Response:
+def say(status: int, sentence: str) -> Response:
+    """An answer that is one sentence."""
     return Response(sentence + "\n", status, mimetype="text/plain")

@@ -250,17 +250,14 @@ def job_of(store: Store, upload: Upload) -> jobs.Job | None:
 
 def refusal(store: Store, upload: Upload, job: jobs.Job) -> str:
     """What a failed command said, under the names that the user knows."""
-    if job.state == "stopped":
-        return "Stopped. Nothing was changed."
-    text = "\n" + job.err.strip()
-    text = text[max(0, text.rfind("\nauditor: ")) :].removeprefix("\nauditor: ").strip()
+    text = job.refusal
     for path, name in (
         (records(store, upload), upload.name),
         (path_of(store, upload, "mapping.toml"), "the mapping"),
         (path_of(store, upload, "proposed.toml"), "the proposed mapping"),
     ):
         text = text.replace(str(path), name).replace(path.name, name)
-    return text or "The command ended without a word. Try again."
+    return text
 
 
 def wants_mapping(job: jobs.Job, upload: Upload) -> bool:

@@ -101,7 +101,14 @@ DASHBOARD = {
     "auditor.reports.complaints", "auditor.reports.actions",
 }  # fmt: skip
 #: Parts that the dashboard may know throughout.
-OPEN = ("auditor.one_system", "auditor.checks", "auditor.remedies", "auditor.quality", "auditor.sheets")
+OPEN = (
+    "auditor.compare",
+    "auditor.one_system",
+    "auditor.checks",
+    "auditor.remedies",
+    "auditor.quality",
+    "auditor.sheets",
+)
 #: The one module of `auditor` that may import the dashboard, inside its functions.
 SERVING = ROOT / "auditor" / "cli" / "serving.py"
 

@@ -11,7 +11,10 @@ from auditor.catalog import load_catalog
 from auditor.cautions import CAUTION
 from auditor.cli import show, show_audit, show_changes
 from auditor.cli.options import DEFAULT_STORE, CatalogOption, StoreOption, at_store, day
+from auditor.cli.told import write as write_report
+from auditor.compare.altering import altered, setting_of
 from auditor.compare.comparison import compare as compared
+from auditor.compare.part import Part
 from auditor.compare.queries import export_sql, notices_sql
 from auditor.compare.recheck import recheck as judged_again
 from auditor.compare.rules import Rules
@@ -37,22 +40,56 @@ def recheck(
             help=f"Date whose specs are in force, or {DESIGN_DATE} for each system's own; default: the run's.",
         ),
     ] = "",
+    figure: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help="One figure as it might be, such as 'trunk: Example TC: rated_a = 16' or 'policy: rise.target_pct ="
+            " 1.5'; may be repeated.",
+        ),
+    ] = None,
+    utility: Annotated[list[str] | None, typer.Option("--utility", help="Only systems of this utility.")] = None,
+    designer: Annotated[list[str] | None, typer.Option("--designer", help="Only systems of this designer.")] = None,
+    region: Annotated[list[str] | None, typer.Option("--region", help="Only systems in this region.")] = None,
+    band: Annotated[list[str] | None, typer.Option("--band", help="Only systems in this band of trip-days.")] = None,
+    check: Annotated[list[str] | None, typer.Option("--check", help="Only systems that fail this check.")] = None,
+    verdict: Annotated[list[str] | None, typer.Option("--verdict", help="Only systems with this verdict.")] = None,
+    system: Annotated[list[str] | None, typer.Option("--system", help="Only this system.")] = None,
+    listed: Annotated[
+        Path | None,
+        typer.Option("--systems", help="Only the systems in this file: one id a line, or a CSV with system_id."),
+    ] = None,
+    called: Annotated[str, typer.Option("--part", help="What the part is called where the run is shown.")] = "",
+    report: Annotated[Path | None, typer.Option("--report", help="Write which run was made as JSON, too.")] = None,
 ) -> None:
-    """Judge the records of a run under other rules, as a run of its own that is not shown; it waits for no one."""
+    """Judge the records of a run, or a part of them, under other rules: a run of its own that waits for no one.
+
+    Filters may be repeated: values of one are alternatives, filters narrow each other.
+    """
     place = Store(store)
     place.require()
     base = current_number(place) if run is None else run
+    settings = [setting_of(text) for text in figure or ()]
     given = [("catalog", catalog), ("policy", policy), ("as-of", as_of)]
-    told = " ".join(f"--{name} {value}" for name, value in given if value)
+    told = [f"--{name} {value}" for name, value in given if value] + [f"--set '{one.words}'" for one in settings]
+    utility, designer, region, band, check, verdict, system = (
+        values or [] for values in (utility, designer, region, band, check, verdict, system)
+    )
+    part = Part(utility, designer, region, band, check, verdict, system, listed, called)
+    if called and not part.any:
+        raise AuditorError(f"--part {called}: names a part; choose it, too, by --utility or another filter.")
     with show.progress("Auditing circuits") as advance:
         done = judged_again(
             place,
             base,
-            lambda rules: _altered(rules, catalog, policy, as_of),
-            told=told,
+            lambda rules: altered(_altered(rules, catalog, policy, as_of), settings),
+            part=part,
+            told=" ".join(told),
             progress=advance,
             made=advance.table_made,
         )
+    if report is not None:
+        write_report(report, {"run": done.number, "recheck_of": base, "systems": done.systems})
     with open_snapshot(place, done.number) as con:
         show_audit.audited(con, place.root)
         if as_of == DESIGN_DATE:

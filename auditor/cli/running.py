@@ -122,18 +122,25 @@ def runs(
         table.add_column(name, justify=justify)
     shown = current_number(place)
     others = {}
+    parts = {}
     for number in numbers:
-        line, given, base = _run(place, number)
+        line, given, base, part = _run(place, number)
         others[number] = given, f"run {base}'s" if base else "the store's own"
-        table.add_row(*line, f"no: re-check of {base}" if base else "yes" if number == shown else "")
+        parts[number] = part
+        of = f"no: re-check of {'a part of ' if part else ''}{base}"
+        table.add_row(*line, of if base else "yes" if number == shown else "")
     show.tabular(table)
+    for number, part in parts.items():
+        if part:
+            show.plain(f"Run {number} is of a part: {show.safe(part)}")
     for number, (given, usual) in others.items():
         if given:
             show.plain(f"Run {number} used other rules than {usual}: {given}")
 
 
-def _run(store: Store, number: int) -> tuple[list[str], str, int]:
-    """A run's line, the rules given for it in place of the usual ones, and of which run it is a re-check, or 0.
+def _run(store: Store, number: int) -> tuple[list[str], str, int, str]:
+    """A run's line, the rules given for it in place of the usual ones, of which run it is a re-check, or 0, and of
+    which part.
 
     A snapshot that cannot be opened says so in its line, and the others are still listed.
     """
@@ -142,10 +149,10 @@ def _run(store: Store, number: int) -> tuple[list[str], str, int]:
             about = show.row(con, "audit")
             counts = dict(con.execute("SELECT verdict, count(*) FROM system_result GROUP BY verdict").fetchall())
     except (AuditorError, duckdb.Error):
-        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)], "", 0
+        return [str(number), "cannot be opened", *[""] * (len(COLUMNS) - 3)], "", 0, ""
     held = (f"{about[name]:,}" for name in ("systems", "circuits"))
     verdicts = (f"{counts.get(verdict, 0):,}" for verdict in ("fail", "unknown", "pass"))
     made = str(about["made"]).replace("T", " ").removesuffix("+00:00")
     content = str(about["content_hash"])[:12]
     line = [str(number), str(about["as_of"]), made, *held, *verdicts, show.safe(about["policy_name"]), content]
-    return line, about.get("other_rules") or "", about.get("recheck_of") or 0
+    return line, about.get("other_rules") or "", about.get("recheck_of") or 0, about.get("part") or ""

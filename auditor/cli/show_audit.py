@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 from rich.table import Table
 
@@ -64,7 +65,8 @@ def audited(con: Connection, root: Path) -> None:
     others, base = about["other_rules"], about.get("recheck_of")
     if base:
         plain(
-            f"\nThis is a re-check of run {base} ({others or 'under its own rules'}). It is not shown on the pages.\n"
+            f"\nThis is a re-check of {_part_of(about)}run {base} ({others or 'under its own rules'}). It is shown"
+            " on the page of changes alone.\n"
             f"What changed and why: auditor compare {base} {run}{at_store(root)}"
             f"   (to remove it: auditor runs --discard {run}{at_store(root)})"
         )
@@ -73,6 +75,10 @@ def audited(con: Connection, root: Path) -> None:
             f"\nAttention: this run used other rules than the store's own: {others}\nReaders see it from now on,"
             f" on the pages and in exports. The store's own rules come back with: auditor audit{at_store(root)}"
         )
+
+
+def _part_of(about: dict[str, Any]) -> str:
+    return f"a part ({safe(about['part'])}) of " if about.get("part") else ""
 
 
 def _places(con: Connection, root: Path) -> None:

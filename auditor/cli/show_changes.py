@@ -19,10 +19,13 @@ def compared(con: Connection, check: str, systems: tuple[str, ...]) -> None:
     about = row(con, "compared")
     for word in ("before", "after"):
         rules = f", {safe(about[f'other_rules_{word}'])}" if about[f"other_rules_{word}"] else ""
+        part = f" (a part: {safe(about[f'part_{word}'])})" if about[f"part_{word}"] else ""
         plain(
-            f"Run {about[word]}: as of {about[f'as_of_{word}']}, policy {safe(about[f'policy_{word}'])}{rules};"
+            f"Run {about[word]}{part}: as of {about[f'as_of_{word}']}, policy {safe(about[f'policy_{word}'])}{rules};"
             f" {counted(about[f'systems_{word}'], 'system')}, {counted(about[f'circuits_{word}'], 'circuit')}."
         )
+    if about["part_before"] or about["part_after"]:
+        plain("Compared over the same systems alone.")
     factors = con.execute("SELECT name, detail FROM factor ORDER BY number").fetchall()
     plain("What differs: " + ("; ".join(safe(f"{name} ({detail})") for name, detail in factors) or "nothing") + ".")
     if about["alike"]:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from auditor.checks import CHECKS
 from auditor.checks.base import TOLERANCE, Check
 from auditor.store.records_db import Connection
+from auditor.store.snapshot import about
 
 #: What a check has in both runs' results, as columns of a row that moved.
 _PARTS = ("verdict", "value", "limit")
@@ -37,8 +38,23 @@ def common_checks(con: Connection) -> tuple[Check, ...]:
     return tuple(check for check in CHECKS if all(f"{check.column}_verdict" in columns for columns in held))
 
 
+def _among(con: Connection) -> str:
+    """What narrows results to the systems that are compared: all, or those of each run that is of a part."""
+    parts = [schema for schema in ("a", "b") if about(con, schema).get("part")]
+    return "".join(f" SEMI JOIN {schema}.system_result p{schema} USING (system_id)" for schema in parts)
+
+
 def build(con: Connection) -> None:
-    """Make the tables `change` and `tally` in the connection's own database."""
+    """Make the tables `change` and `tally` in the connection's own database.
+
+    A run of a part is compared over its own systems: that the other run holds more of them is no change.
+    """
+    among = _among(con)
+    for schema in ("a", "b"):
+        for level in ("circuit", "system"):
+            con.execute(
+                f"CREATE OR REPLACE TEMP VIEW {schema}_{level} AS SELECT r.* FROM {schema}.{level}_result r{among}"
+            )
     checks = common_checks(con)
     at_circuit = [check for check in checks if check.level == "circuit"]
     at_system = [check for check in checks if check.level != "circuit"]
@@ -51,6 +67,8 @@ def build(con: Connection) -> None:
     rows += [_over_all_rows(), *([_trip_rows()] if trips else [])]
     con.execute(f"CREATE TABLE change AS SELECT row_number() OVER () AS row, * FROM ({' UNION ALL '.join(rows)})")
     con.execute(f"CREATE TABLE tally AS {_tally(checks, trips)}")
+    for name in ("a_circuit", "a_system", "b_circuit", "b_system"):
+        con.execute(f"DROP VIEW {name}")
     con.execute("DROP TABLE moved_circuit")
     con.execute("DROP TABLE moved_system")
 
@@ -72,8 +90,8 @@ def _moved(con: Connection, level: str, keys: tuple[str, ...], checks: Sequence[
     ]
     on = " AND ".join(f"x.{key} = y.{key}" for key in keys)
     con.execute(
-        f"CREATE TEMP TABLE moved_{level} AS SELECT {', '.join(shown)} FROM a.{level}_result x"
-        f" FULL JOIN b.{level}_result y ON {on} WHERE x.system_id IS NULL OR y.system_id IS NULL"
+        f"CREATE TEMP TABLE moved_{level} AS SELECT {', '.join(shown)} FROM a_{level} x"
+        f" FULL JOIN b_{level} y ON {on} WHERE x.system_id IS NULL OR y.system_id IS NULL"
         f" OR {' OR '.join(differing)}"
     )
 
@@ -141,17 +159,17 @@ def _totals(checks: Sequence[Check]) -> Iterator[str]:
         name = f"{check.column}_verdict"
         yield (
             f"SELECT 'check' AS kind, '{check.name}' AS \"check\", {name}::VARCHAR AS before, count(*) AS count"
-            f" FROM a.{level}_result GROUP BY {name}"
+            f" FROM a_{level} GROUP BY {name}"
         )
-    yield "SELECT 'system', NULL, verdict::VARCHAR, count(*) FROM a.system_result GROUP BY verdict"
+    yield "SELECT 'system', NULL, verdict::VARCHAR, count(*) FROM a_system GROUP BY verdict"
 
 
 def _tally(checks: Sequence[Check], trips: bool) -> str:
     """The counts of every pair of verdicts; what is not in `change` is as it was."""
     order = ", ".join(f"('{check.name}', {number})" for number, check in enumerate(checks))
     bands = (
-        " UNION ALL SELECT 'trips', NULL, NULL, trip_band, trip_band, count(*) FROM a.system_result x"
-        " SEMI JOIN b.system_result y ON x.system_id = y.system_id AND x.trip_band IS NOT DISTINCT FROM y.trip_band"
+        " UNION ALL SELECT 'trips', NULL, NULL, trip_band, trip_band, count(*) FROM a_system x"
+        " SEMI JOIN b_system y ON x.system_id = y.system_id AND x.trip_band IS NOT DISTINCT FROM y.trip_band"
         " GROUP BY trip_band"
         if trips
         else ""

@@ -29,7 +29,7 @@ from auditor.publish import code_hash
 from auditor.store import Store
 from auditor.store.folder import sync
 from auditor.store.records_db import CONFIG, Connection, quoted
-from auditor.store.snapshot import comparison_path, open_closed_off, run_path, unfinished
+from auditor.store.snapshot import about, comparison_path, open_closed_off, run_path, unfinished
 
 #: Facts of a system that its changes are filtered and grouped by.
 FACTS = ("site_label", "region", "utility", "office", "designer", "crew", "contact", "service", "design_date")
@@ -71,6 +71,12 @@ def compare(
     return open_closed_off(target)
 
 
+def held(store: Store, before: int, after: int) -> Connection | None:
+    """The open comparison of two runs where it was made already, read-only; None where it was not."""
+    path = comparison_path(store, before, after)
+    return open_closed_off(path) if _is_good(path) else None
+
+
 def _is_good(path: Path) -> bool:
     """Whether a comparison is there, made by this version of the program."""
     if not path.exists():
@@ -101,7 +107,8 @@ def _make(
         con.execute("CREATE TABLE cause AS SELECT row, cause FROM incoming ORDER BY row")
         con.unregister("incoming")
         _add_systems(con)
-        con.execute(_COMPARED, [code_hash()])
+        parts = [about(con, schema).get("part") or "" for schema in "ab"]
+        con.execute(_COMPARED, [*parts, code_hash()])
         con.execute(_CHANGED)
         con.execute(NOTICE)
         con.execute("DETACH a")
@@ -230,7 +237,8 @@ _COMPARED = """CREATE TABLE compared AS SELECT x.run AS before, y.run AS after, 
     y.as_of AS as_of_after, x.policy_name AS policy_before, y.policy_name AS policy_after,
     x.other_rules AS other_rules_before, y.other_rules AS other_rules_after, x.systems AS systems_before,
     y.systems AS systems_after, x.circuits AS circuits_before, y.circuits AS circuits_after,
-    x.content_hash = y.content_hash AS alike, ? AS code_hash FROM a.audit x CROSS JOIN b.audit y"""
+    ? AS part_before, ? AS part_after, x.content_hash = y.content_hash AS alike, ? AS code_hash
+    FROM a.audit x CROSS JOIN b.audit y"""
 _CHANGED = """CREATE VIEW changed AS
     SELECT c.kind, c."check", c.system_id, c.circuit_id, c.change, c.before, c.after, k.cause, c.value_before,
       c.value_after, c.unit, c.limit_before, c.limit_after, c.margin_before_pct, c.margin_after_pct, s.specs_before,

@@ -13,6 +13,8 @@ from auditor.likelihood.table import Table, make_table
 Results = dict[str, FloatArray]
 #: Answers from this many a year on are judged: trip-days, trips, episodes, hours; chances from a hundredth on.
 JUDGED_FROM, CHANCE_FROM = 1.0, 0.01
+#: Figures that ride on the trip-days are judged up to this many a year: beyond, a unit trips all day long.
+ON_TRIP_DAYS, JUDGED_TO = ("trips", "episodes", "lost_h"), 300.0
 #: How much finer the voltage nodes of the direct solution are.
 FINER = 4.0 / 3.0
 
@@ -49,6 +51,8 @@ def _compare(worst: dict[str, float], ours: Results, theirs: Results) -> None:
     """Raise the worst relative errors where the direct answer is large enough to be judged."""
     for name, direct in theirs.items():
         judged = direct >= (CHANCE_FROM if name.startswith("chance") else JUDGED_FROM)
+        if name in ON_TRIP_DAYS:
+            judged &= theirs["mean"] <= JUDGED_TO
         if judged.any():
             error = float(np.abs(ours[name][judged] / direct[judged] - 1.0).max())
             worst[name] = max(worst.get(name, 0.0), error)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from auditor.likelihood.arrays import FloatArray
+from auditor.likelihood.crossing import ten_minute_sd
 from auditor.likelihood.inputs import TEN_MINUTES_S, Profile, Supply
 from auditor.likelihood.slot import chain_for
 
@@ -18,20 +19,22 @@ SUN_NODES_PCT = (0.0, 0.4, 0.9, 1.6, 2.6, 4.0, 6.0, 9.0, 13.0)
 OWN_NODES_PCT = (0.0, 0.8, 2.0, 3.6, 5.6, 8.6, 13.0)
 BETA_NODES_PCT = (0.0, 0.6, 1.8, 3.6, 6.0)
 #: Nodes of the ratios: own rise, also as it lies around the distance from the return ceiling to the first threshold,
-#: and the neighbours' sun [% of nominal].
-AROUND_CEILING_PCT = (-2.2, -1.0, 0.0, 1.2, 2.4)
+#: where trips a day jump from one to many, and the neighbours' sun [% of nominal].
+AROUND_CEILING_PCT = (-1.0, -0.3, 0.1, 0.5, 1.1, 2.2)
 RATIO_OWN_NODES_PCT = (0.0, 1.5, 3.5, 6.0, 13.0)
 RATIO_BETA_NODES_PCT = (0.0, 1.0, 3.5)
 #: Own rise from here on is held [% of nominal].
 MOST_OWN_PCT = 13.0
-#: Nodes closer together than this are one [% of nominal].
-CLOSE_PCT = 1.0
+#: An own rise below this is none; other nodes of the ratios are no closer than this to those around the ceiling [%].
+LEAST_OWN_PCT, CLOSE_PCT = 0.05, 1.0
 #: Standard deviations of the level at which the table is integrated [% of nominal].
 SPREADS_PCT = (0.0, 0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2, 1.45, 1.7, 2.0, 2.5, 3.0)
 CHANCE_SPREADS_PCT = (0.0, 0.2, 0.36, 0.52, 0.7, 0.9, 1.2, 1.7, 2.3, 3.0)
 RATIO_SPREADS_PCT = (0.0, 0.36, 0.7, 1.0, 1.45, 2.0, 3.0)
-#: Day shapes on which the ratios are solved.
-RATIO_DAYS = 7
+#: Day shapes on which the ratios are solved, and how far apart their margins are, about [% of nominal].
+RATIO_DAYS, RATIO_SPACING_PCT = 7, 1.0
+#: How far margins may be apart: this share of what blurs the threshold, within bounds [% of nominal].
+SPACING_SHARE, LEAST_SPACING_PCT, MOST_SPACING_PCT = 0.9, 0.15, 0.5
 
 
 @dataclass(frozen=True)
@@ -82,9 +85,13 @@ class Nodes:
 def own_acts(profile: Profile, supply: Supply) -> int:
     """How the own rise acts on trips: one of ALIKE, NOT, APART."""
     if profile.ceases:
-        means = profile.ten_minute_pct is not None and supply.slot_s < TEN_MINUTES_S
-        return APART if means else NOT
+        return APART if has_mean(profile, supply) else NOT
     return APART if has_droop(profile) else ALIKE
+
+
+def has_mean(profile: Profile, supply: Supply) -> bool:
+    """Whether a mean of two slots is judged."""
+    return profile.ten_minute_pct is not None and supply.slot_s < TEN_MINUTES_S
 
 
 def has_droop(profile: Profile) -> bool:
@@ -98,6 +105,19 @@ def output_at_trip(profile: Profile) -> float:
     if droop is None:
         return 1.0
     return float(np.clip(1.0 - droop.slope * (profile.first_pct - droop.v1_pct), droop.p2, 1.0))
+
+
+def around_jump(profile: Profile, offsets_pct: tuple[float, ...]) -> tuple[float, ...]:
+    """Own rises around the one from which a unit that trips comes back at once, and so trips many times a day.
+
+    A trip happens near the first threshold and takes the own rise away, or what the droop left of it; the voltage then
+    lies over or under the return ceiling. None where output ceases: the voltage that trips is then the one without it.
+    Offsets are of the voltage [% of nominal].
+    """
+    if profile.ceases:
+        return ()
+    output = output_at_trip(profile)
+    return tuple((profile.first_pct - profile.return_pct + offset) / output for offset in offsets_pct if output > 0.0)
 
 
 def trip_weight(profile: Profile, supply: Supply) -> float:
@@ -121,9 +141,8 @@ def nodes_for(profile: Profile, supply: Supply) -> Nodes:
     """Nodes that span from "trips on every bright day" to "less than once in a million years"."""
     apart = own_acts(profile, supply) == APART
     low, spacing, cells, count = _margins(profile, supply, _wanted(profile, supply), 1.0)
-    room = profile.first_pct - profile.return_pct
-    around = {min(max(room + off, 0.0), MOST_OWN_PCT) for off in AROUND_CEILING_PCT}
-    spare = {own for own in RATIO_OWN_NODES_PCT if min(abs(own - other) for other in around) > CLOSE_PCT}
+    around = {min(own, MOST_OWN_PCT) for own in around_jump(profile, AROUND_CEILING_PCT) if own > LEAST_OWN_PCT}
+    spare = {own for own in RATIO_OWN_NODES_PCT if all(abs(own - other) > CLOSE_PCT for other in around)}
     return Nodes(
         own_pct=OWN_NODES_PCT if apart else (0.0,),
         beta_pct=BETA_NODES_PCT if apart else SUN_NODES_PCT,
@@ -138,7 +157,7 @@ def nodes_for(profile: Profile, supply: Supply) -> Nodes:
         spacing_pct=spacing,
         cells=cells,
         count=count,
-        ratio_step=2,
+        ratio_step=max(1, round(RATIO_SPACING_PCT / spacing)),
         between=True,
     )
 
@@ -182,9 +201,14 @@ def nodes_at(
 
 
 def _wanted(profile: Profile, supply: Supply) -> float:
-    """How far margins may be apart [% of nominal]."""
-    peak = supply.peak_pct if profile.instant else 0.0
-    return 0.5 if np.hypot(supply.sigma_pct, peak) >= 0.5 else 0.25
+    """How far margins may be apart [% of nominal].
+
+    Cubics between logarithms of a normal tail ask for a spacing well under its spread: with 1.2 times the spread the
+    trip-days of a site that is known were 14 % off.
+    """
+    blur = ten_minute_sd(supply.sigma_pct, supply.rho) if has_mean(profile, supply) else supply.sigma_pct
+    peak = 0.0 if profile.ten_minute_pct is not None else supply.peak_pct
+    return float(np.clip(SPACING_SHARE * np.hypot(blur, peak), LEAST_SPACING_PCT, MOST_SPACING_PCT))
 
 
 def _margins(profile: Profile, supply: Supply, wanted_pct: float, finer: float) -> tuple[float, float, int, int]:
@@ -192,7 +216,7 @@ def _margins(profile: Profile, supply: Supply, wanted_pct: float, finer: float) 
     spread = float(np.hypot(supply.sigma_pct, supply.day_pct))
     peak = supply.peak_pct if profile.instant else 0.0
     node_pct = chain_for(profile, supply, finer).spacing_pct
-    cells = max(1, round(wanted_pct / node_pct)) if node_pct > 0.0 else 1
+    cells = max(1, int(wanted_pct / node_pct + 1e-9)) if node_pct > 0.0 else 1
     spacing = cells * node_pct if node_pct > 0.0 else wanted_pct
     high = float(supply.dev_pct.max()) + 5.5 * spread + 8.0 * peak + 4.0
     low = min(-3.0, float(supply.dev_pct.min()) - 4.0 * spread)

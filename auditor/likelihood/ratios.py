@@ -12,7 +12,7 @@ from scipy.interpolate import PchipInterpolator
 
 from auditor.likelihood.arrays import FloatArray, IntArray
 from auditor.likelihood.block import Block
-from auditor.likelihood.grid import APART, Nodes
+from auditor.likelihood.grid import APART, Nodes, around_jump
 from auditor.likelihood.inputs import DayShapes, Profile, Supply
 from auditor.likelihood.lines import blurred, to_log
 from auditor.likelihood.machine import solve_days
@@ -20,8 +20,10 @@ from auditor.likelihood.slot import Points
 from auditor.likelihood.static import static_hours
 from auditor.likelihood.year import Year, pairs
 
-#: Finished axes of the ratios, straight lines between [% of nominal].
-OWN_FINE_PCT = np.concatenate([np.linspace(0.0, 8.0, 21), np.linspace(9.0, 13.0, 3)])
+#: Finished axes of the ratios, straight lines between [% of nominal]; the own rise also around the distance from the
+#: return ceiling to the first threshold.
+OWN_FINE_PCT = (*np.linspace(0.0, 8.0, 21).tolist(), 9.0, 11.0, 13.0)
+AROUND_FINE_PCT = tuple(np.linspace(-0.7, 1.7, 13).tolist())
 BETA_FINE_PCT = np.array([0.0, 0.4, 1.0, 2.0, 3.5])
 #: Where trip-days or hours a year are fewer than this, the ratios of the next margin hold.
 TOO_RARE = 1e-3
@@ -63,11 +65,19 @@ def ratio_block(profile: Profile, supply: Supply, shapes: DayShapes, year: Year,
     logs = np.moveaxis(logs.reshape(shape), 1, -1)
     own_axis, beta_axis = np.array(own_pct), np.array(beta_pct)
     if nodes.between:
-        logs = PchipInterpolator(own_axis, logs, axis=1)(OWN_FINE_PCT)
+        fine = _own_fine(profile)
+        logs = PchipInterpolator(own_axis, logs, axis=1)(fine)
         logs = PchipInterpolator(np.log1p(beta_axis), logs, axis=2)(np.log1p(BETA_FINE_PCT))
-        own_axis, beta_axis = OWN_FINE_PCT, BETA_FINE_PCT
+        own_axis, beta_axis = fine, BETA_FINE_PCT
     single = np.ascontiguousarray(logs, dtype=np.float32)
     return Block(single, np.array(nodes.ratio_spreads_pct), own_axis, beta_axis, APART, year.weight, nodes.soft_pct2)
+
+
+def _own_fine(profile: Profile) -> FloatArray:
+    """Own rises of the finished block [% of nominal]."""
+    around = around_jump(profile, AROUND_FINE_PCT)
+    between = (own for own in around if OWN_FINE_PCT[0] < own < OWN_FINE_PCT[-1])
+    return np.asarray(sorted({*OWN_FINE_PCT, *between}), dtype=np.float64)
 
 
 def _spread(bases: FloatArray, ratios: FloatArray, sd_cells: float) -> FloatArray:

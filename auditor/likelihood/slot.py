@@ -11,7 +11,7 @@ from auditor.likelihood.arrays import BoolArray, FloatArray, IntArray
 from auditor.likelihood.inputs import TEN_MINUTES_S, Profile, Supply
 from auditor.likelihood.settle import settled
 from auditor.likelihood.states import Waiting, waiting_of
-from auditor.likelihood.supply import Chain, chain_of, smoothed_trip_chance
+from auditor.likelihood.supply import SPACING_SD, Chain, chain_of, smoothed_trip_chance
 from auditor.likelihood.window import TenMinute, instant_thresholds, ten_minute_of, tripped_by_mean
 
 #: Multiplications and rows of one matrix product at most. Products this small stay on one thread and give the same bits
@@ -23,8 +23,9 @@ NEVER, FRESH, RECENT = 0, 1, 2
 COUNTS = (TRIPPED, TRIPS, EPISODES, LOST, CURTAILED, OVER, CEASED) = tuple(range(7))
 #: A ten-minute mean is followed from this far under its threshold [% of nominal].
 TEN_MINUTE_ROOM_PCT = 3.0
-#: A mean of two slots lies on nodes half as far apart, so that these may be further apart.
-COARSER_FOR_MEANS = 0.7
+#: A mean of two slots lies on nodes half as far apart, so that these may be further apart [standard deviations]; as far
+#: as the moves between them allow.
+SPACING_FOR_MEANS_SD = 0.43
 #: A unit takes no part while it would trip with less than this chance at its highest node.
 NO_CHANCE = 1e-6
 
@@ -81,7 +82,7 @@ class Setting:
 def chain_for(profile: Profile, supply: Supply, finer: float = 1.0) -> Chain:
     """The voltage's nodes for a profile on a supply; finer divides their spacing."""
     two_slots = profile.ten_minute_pct is not None and supply.slot_s < TEN_MINUTES_S
-    return chain_of(supply.sigma_pct, supply.rho, finer * (COARSER_FOR_MEANS if two_slots else 1.0))
+    return chain_of(supply.sigma_pct, supply.rho, finer, SPACING_FOR_MEANS_SD if two_slots else SPACING_SD)
 
 
 def setting_of(profile: Profile, supply: Supply, finer: float = 1.0) -> Setting:

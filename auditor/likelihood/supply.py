@@ -35,15 +35,16 @@ class Chain:
     spacing_pct: float
 
 
-def chain_of(sigma_pct: float, rho: float, finer: float = 1.0) -> Chain:
+def chain_of(sigma_pct: float, rho: float, finer: float = 1.0, spacing_sd: float = SPACING_SD) -> Chain:
     """Nodes of a stationary AR(1) by the Nyström method on evenly spaced nodes (trapezoid rule), rows summing to one.
 
-    finer divides the spacing, to measure what is left of the error. A spread of zero gives one node.
+    finer divides the spacing, to measure what is left of the error; spacing_sd is the most it may be against the slot's
+    spread. A spread of zero gives one node.
     """
     if sigma_pct == 0.0:
         return Chain(np.zeros(1), np.ones(1), np.ones((1, 1)), 0.0)
     move_sd = np.sqrt(1.0 - rho * rho)
-    half = int(np.ceil(REACH_SD * finer / min(SPACING_SD, SPACING_MOVE * move_sd)))
+    half = int(np.ceil(REACH_SD * finer / min(spacing_sd, SPACING_MOVE * move_sd)))
     z = np.arange(-half, half + 1) * (REACH_SD / half)
     start = np.asarray(np.exp(-0.5 * z * z), dtype=np.float64)
     move = np.exp(-0.5 * ((z[None, :] - rho * z[:, None]) / move_sd) ** 2)

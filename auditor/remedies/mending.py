@@ -56,6 +56,7 @@ INNER: dict[str, pl.DataType] = {
 }  # fmt: skip
 
 HELD = "neutral and connections first: until they are known to be sound, no setting is changed"
+DOUBTFUL = "The record before all: it holds a value that can hardly be meant (auditor export warnings)."
 CALLED = "a safety call stands open: a suspected neutral or hot connection comes before any other work"
 
 
@@ -90,11 +91,13 @@ def work_out(
     cleared: Collection[str] = (),
     evidence: Evidence | None = None,
     called: Collection[str] = (),
+    doubtful: Collection[str] = (),
 ) -> Candidates:
     """Return the candidates of every system that fails what wiring, panel or settings mend, or is likely to trip.
 
     `evidence` is what was measured and reported of them, and `cleared` names the systems whose neutral and connections
-    are known to be sound. For those that are `called`, with a safety call, nothing is proposed. A system's candidates
+    are known to be sound. For those that are `called`, with a safety call, nothing is proposed; of those that are
+    `doubtful`, whose records hold what can hardly be meant, the record is to be verified first. A system's candidates
     depend on its own records and evidence alone. Rows are sorted by system and candidate.
     """
     for remedy in REMEDIES:
@@ -119,6 +122,12 @@ def work_out(
     grows = pl.concat([each.grows.select("clone").unique() for each in laid])
     table = pl.concat([lot.table for lot in lots])
     table = pl.concat([table, left_out(root, table["root"])], how="diagonal")
+    table = table.with_columns(
+        pl.when(pl.col("root").is_in(list(doubtful)))
+        .then(pl.lit(f"{DOUBTFUL} ") + pl.col("verify_first"))
+        .otherwise("verify_first")
+        .alias("verify_first")
+    )
     told = _told(table, was, grows, cleared, called)
     wire, part = (pl.concat([getattr(each, name) for each in laid]) for name in ("wire", "part"))
     return Candidates(told, wire, part, tuple(laid))

@@ -102,7 +102,8 @@ class Sides:
 def sides(store: Store, run: int) -> Sides:
     """Both sides of a run's records: the run itself, and its newest re-check that differs in nothing else.
 
-    A re-check with another catalog, day or policy is no side: what it would tell apart is not the design date alone.
+    A re-check of a part, or with another catalog, day or policy, is no side: what it would tell apart is not the design
+    date alone.
     """
     with open_snapshot(store, run) as con:
         about = _about(con)
@@ -121,6 +122,7 @@ def _differ_in_specs_alone(about: dict[str, Any], other: dict[str, Any]) -> bool
     same_policy = next(policies) == next(policies)
     return (
         other.get("recheck_of") == about["run"]
+        and (other.get("part") or "") == (about.get("part") or "")
         and alike and same_policy and _by_design_date(about) != _by_design_date(other)
     )  # fmt: skip
 

@@ -12,6 +12,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -171,29 +172,43 @@ def write_recheck(
     about: Mapping[str, str | int],
     statements: list[str],
     beside: Mapping[str, pl.DataFrame],
+    part: pl.Series | None = None,
 ) -> tuple[int, Path]:
     """Build the snapshot of a re-check: all that run `base` holds, with other results; nothing is overwritten or shown.
 
     `results`, `about` and `statements` as in `write_snapshot`; `beside` are tables that are made anew too, and `folder`
-    takes the unfinished file. Returns the run's number and its file.
+    takes the unfinished file. Of a `part`, the ids of its systems, it holds no other system. Returns the run's number
+    and its file.
     """
-    part = folder / "recheck.duckdb"
+    building = folder / "recheck.duckdb"
     with duckdb.connect(config=CONFIG | {"temp_directory": str(folder)}) as con:
         con.execute("SET enable_progress_bar = false")
         con.execute(f"ATTACH '{_literal(run_path(store, base))}' AS base (READ_ONLY)")
-        con.execute(f"ATTACH '{_literal(part)}' AS snap")
+        con.execute(f"ATTACH '{_literal(building)}' AS snap")
         _add(con, beside)
+        if part is not None:
+            con.execute("CREATE TABLE part AS SELECT unnest(?::VARCHAR[]) AS system_id", [part.to_list()])
         held = con.execute("SELECT table_name FROM duckdb_tables() WHERE database_name = 'base' ORDER BY ALL")
         anew = {"audit", *(name for name in MADE_BY_STATEMENTS), *results, *beside}
         for (name,) in held.fetchall():
             if name not in anew:
-                con.execute(f"CREATE TABLE snap.{quoted(name)} AS FROM base.{quoted(name)}")
+                con.execute(f"CREATE TABLE snap.{quoted(name)} AS FROM base.{quoted(name)}{_narrowed(con, name, part)}")
         _add_results(con, results, about, statements)
         with _numbered(store) as number:
             _close(con, number, "memory")
             target = _recheck_path(store, number)
-            _put(part, target)
+            _put(building, target)
     return number, target
+
+
+def _narrowed(con: Connection, table: str, part: pl.Series | None) -> str:
+    """What keeps a table of the base to the systems of a part; nothing where it tells no systems apart."""
+    query = (
+        "SELECT 1 FROM duckdb_columns() WHERE database_name = 'base' AND table_name = ? AND column_name = 'system_id'"
+    )
+    if part is None or not con.execute(query, [table]).fetchall():
+        return ""
+    return " SEMI JOIN memory.part USING (system_id)"
 
 
 def _add(con: Connection, beside: Mapping[str, pl.DataFrame]) -> None:
@@ -266,6 +281,13 @@ def open_closed_off(path: Path) -> Connection:
         con.execute("SET enable_progress_bar = false")
         con.execute("SET lock_configuration = true")
     return con
+
+
+def about(con: Connection, schema: str = "main") -> dict[str, Any]:
+    """What a run says of itself, attached as `schema`; an earlier version may lack some of it."""
+    cursor = con.execute(f"FROM {schema}.audit")
+    names = [column[0] for column in cursor.description or ()]
+    return dict(zip(names, cursor.fetchall()[0], strict=True))
 
 
 def drop_old(store: Store, keep: int) -> list[int]:

@@ -169,7 +169,7 @@ def _pairs(rows: pl.DataFrame, nearer: str, farther: str, policy: Policy) -> pl.
     """
     columns = ("start", "across", "lit", "v_pct", "load", "bound_pct", "instrument", "spot")
     rows = rows.with_columns((pl.col("load") >= policy.triage.least_output).alias("lit"))
-    near = rows.filter(pl.col("place") == nearer).select(columns).sort("start")
+    near = rows.filter(pl.col("place") == nearer).select(*columns, pl.col("start").alias("near_at")).sort("start")
     # Of several units the farthest stands highest.
     far = (
         rows.filter(pl.col("place") == farther)
@@ -186,6 +186,7 @@ def _pairs(rows: pl.DataFrame, nearer: str, farther: str, policy: Policy) -> pl.
     both = pl.col("bound_pct") + pl.col("bound_pct_near")
     return pairs.with_columns(
         (pl.col("v_pct") - pl.col("v_pct_near")).alias("apart_pct"),
+        (pl.col("start") - pl.col("near_at")).dt.total_seconds().abs().alias("apart_s"),
         pl.when(one).then(bound).otherwise(both).alias("bound"),
     )
 
@@ -200,20 +201,21 @@ def _difference(pairs: pl.DataFrame, nearer: str, farther: str, circuit: str | N
     if not lit.height:
         return None
     # Legs that were read at one moment are one reading of the same rise.
-    means = (pl.col("apart_pct", "load", "bound").mean(), pl.col("spot").any())
+    means = (pl.col("apart_pct", "load", "bound", "apart_s").mean(), pl.col("spot").any())
     lit = lit.group_by("start", maintain_order=True).agg(*means)
-    each = (lit["apart_pct"] / lit["load"]).to_numpy()
+    each, load = (lit["apart_pct"] / lit["load"]).to_numpy(), lit["load"].to_numpy()
+    error = np.hypot(ONCE_PCT, _drift(lit["apart_s"].to_numpy(), policy) / load)
+    scatter = float(each.std(ddof=1)) if each.size > 2 else 0.0
+    weight = 1 / np.maximum(error, scatter) ** 2
+    value, sd = float(np.sum(weight * each) / weight.sum()), float(1 / np.sqrt(weight.sum()))
     bound = float((lit["bound"] / lit["load"]).mean())  # type: ignore[arg-type]
-    return Contrast(
-        "difference", nearer, farther, circuit, float(each.mean()), _of_mean(each), bound, lit.height,
-        bool(lit["spot"].any()),
-    )  # fmt: skip
+    return Contrast("difference", nearer, farther, circuit, value, sd, bound, lit.height, bool(lit["spot"].any()))
 
 
-def _of_mean(values: FloatArray) -> float:
-    """Random error of a mean [%]; of few values it is assumed."""
-    spread = float(values.std(ddof=1)) if values.size > 2 else ONCE_PCT
-    return max(spread, ONCE_PCT) / float(np.sqrt(values.size))
+def _drift(apart_s: FloatArray, policy: Policy) -> FloatArray:
+    """Standard deviation of what the supply moves by between two moments [%]: σ·√(2(1 − ρᵏ)), k slots apart."""
+    rho = policy.supply.rho ** (apart_s / SLOT_S)
+    return np.asarray(policy.supply.sigma_pct * np.sqrt(2 * (1 - rho)))
 
 
 def _slope(x: FloatArray, y: FloatArray) -> tuple[float, float]:
@@ -280,8 +282,7 @@ def _step(pairs: pl.DataFrame, policy: Policy) -> tuple[float, float, float, int
     )
     moved = (pairs["load"] - pairs["load_before"]).to_numpy()
     each = (pairs["v_pct"] - pairs["v_pct_before"]).to_numpy() / moved
-    rho = policy.supply.rho ** (pairs["apart_s"].to_numpy() / SLOT_S)
-    drift = policy.supply.sigma_pct * np.sqrt(2 * (1 - rho)) / np.abs(moved)
+    drift = _drift(pairs["apart_s"].to_numpy(), policy) / np.abs(moved)
     weight = 1 / np.maximum(drift, ONCE_PCT) ** 2
     value = float(np.sum(weight * each) / weight.sum())
     bound = float(bound_pct.mean()) if spot else 0.0  # type: ignore[arg-type]

@@ -5,9 +5,17 @@ from __future__ import annotations
 import urllib.parse
 
 from dashboard.context import Page
-from dashboard.pages import imports, plan, portfolio, quality, system, triage
+from dashboard.pages import changes, imports, plan, portfolio, quality, system, triage
 
-PAGES: tuple[Page, ...] = (portfolio.PAGE, system.PAGE, triage.PAGE, plan.PAGE, quality.PAGE, imports.PAGE)
+PAGES: tuple[Page, ...] = (
+    portfolio.PAGE,
+    system.PAGE,
+    triage.PAGE,
+    plan.PAGE,
+    quality.PAGE,
+    changes.PAGE,
+    imports.PAGE,
+)
 
 
 def page_of(pathname: str | None) -> tuple[Page, str] | None:

@@ -12,6 +12,7 @@ from auditor import jobs
 from dashboard import components, incoming
 from dashboard.context import Context
 from dashboard.incoming import Upload
+from dashboard.pages import running
 from dashboard.pages.imports_lists import cell, listing, sentence
 from dashboard.pages.imports_mapping import editor, proposal
 
@@ -32,10 +33,10 @@ def panel(context: Context, sha256: str) -> tuple[Component, Any]:
     if not context.upload:
         return _closed_off(context), "off"
     upload = incoming.load(context.store, sha256) if sha256 else None
-    running = jobs.latest(context.store)
+    last = jobs.latest(context.store)
     if upload is None:
         gone = "That upload is not here any more: it was imported, discarded or too old." if sha256 else ""
-        busy = running if running is not None and running.open else None
+        busy = last if last is not None and last.open else None
         waiting = incoming.waiting(context.store)
         behind = 0 if busy else context.snapshots.behind()
         drawn = [gone, [u.sha256 for u in waiting], busy and (busy.number, busy.phase, busy.done), behind]
@@ -55,7 +56,7 @@ def _closed_off(context: Context) -> Component:
     )
 
 
-def _choose(told: str, waiting: Sequence[Upload], running: jobs.Job | None, behind: int) -> Component:
+def _choose(told: str, waiting: Sequence[Upload], busy: jobs.Job | None, behind: int) -> Component:
     most = f"{incoming.UPLOAD_BYTES / 1e9:g} GB"
     lines = [
         html.Li(
@@ -69,7 +70,7 @@ def _choose(told: str, waiting: Sequence[Upload], running: jobs.Job | None, behi
     return html.Div(
         [
             components.note(told, "warning") if told else None,
-            _progress(running) if running else None,
+            _progress(busy) if busy else None,
             html.P(
                 [
                     f"{components.counted(behind, 'import is', 'imports are')} not audited yet. ",
@@ -123,18 +124,7 @@ def _step(context: Context, upload: Upload, job: jobs.Job | None) -> list[Compon
 
 
 def _progress(job: jobs.Job) -> Component:
-    words = job.phase or "Starting"
-    known = {"value": str(job.done), "max": str(job.total)} if job.total else {}
-    count = f"{job.done:,} of {job.total:,}" if job.total else f"{job.done:,}" if job.done else ""
-    return html.Div(
-        [
-            html.P([html.Strong(cell(job.note[:1].upper() + job.note[1:])), " is running."]),
-            html.Progress(**known, **{"aria-label": f"{words} {count}"}),
-            html.P([f"{words} ", html.Span(count, className="count")], className="note"),
-            _buttons(html.Button("Stop", id={"import-do": f"stop {job.number}"}, className="button")),
-        ],
-        className="running",
-    )
+    return running.progress(job, html.Button("Stop", id={"import-do": f"stop {job.number}"}, className="button"))
 
 
 def _refused(context: Context, upload: Upload, job: jobs.Job) -> list[Component | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import plotly.graph_objects as go
@@ -302,27 +302,39 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[Component]]) -> Componen
 
 def chips(con: Connection, view: View) -> list[Component]:
     """The filters in force, each with a button that lifts it."""
-    titles, labels = dict(queries.checks(con)), queries.facts(con)
     found: list[Component] = []
-    for name in NAMES:
-        values: tuple[Value, ...] = (view.filters.text,) if name == "text" else getattr(view.filters, name)
-        for value in values:
-            if name == "text" and not value:
-                continue
-            words = _words(name, value, titles, labels)
-            inside = [
-                html.Span(f"{WORDS[name]}: ", className="chip-name"),
-                words,
-                html.Span("×", className="chip-x", **{"aria-hidden": "true"}),
-            ]
-            chip = pick(name, value, inside, "chip", True, f"Remove the filter {WORDS[name]}: {words}")
-            chip.className = "chip"
-            found.append(chip)
+    for name, value, words in _in_force(con, view):
+        inside = [
+            html.Span(f"{WORDS[name]}: ", className="chip-name"),
+            words,
+            html.Span("×", className="chip-x", **{"aria-hidden": "true"}),
+        ]
+        chip = pick(name, value, inside, "chip", True, f"Remove the filter {WORDS[name]}: {words}")
+        chip.className = "chip"
+        found.append(chip)
     if len(found) > 1:
         found.append(
             html.Button("remove all", id={"pick": "clear", "name": "", "value": ""}, className="chip chip-clear")
         )
     return found
+
+
+def in_words(con: Connection, view: View) -> str:
+    """The filters in force in one line, "" without any."""
+    by_name: dict[str, list[str]] = {}
+    for name, _, words in _in_force(con, view):
+        by_name.setdefault(name, []).append(words)
+    return "; ".join(f"{WORDS[name]} {' or '.join(words)}" for name, words in by_name.items())
+
+
+def _in_force(con: Connection, view: View) -> Iterator[tuple[str, Value, str]]:
+    """Each filter's name, a value of it, and that value in words."""
+    titles, labels = dict(queries.checks(con)), queries.facts(con)
+    for name in NAMES:
+        values: tuple[Value, ...] = (view.filters.text,) if name == "text" else getattr(view.filters, name)
+        for value in values:
+            if name != "text" or value:
+                yield name, value, _words(name, value, titles, labels)
 
 
 def _words(name: str, value: Value, titles: dict[str, str], labels: dict[str, str]) -> str:

@@ -14,6 +14,7 @@ from dash.development.base_component import Component
 
 from auditor import jobs
 from auditor.mend import Kept, kept, prices_since
+from auditor.remedies import BY_NAME
 from auditor.remedies.plan import Plan, Spent, curve, eligible, plan, whole_cost
 from auditor.remedies.prices import Prices
 from dashboard import components, figures_remedies
@@ -26,6 +27,7 @@ WAYS: dict[str, str] = {"cost": "a budget", "crew_days": "crew days"}
 LISTED = 300
 POLL_MS = 1_000
 JOB = "working remedies out"
+NOTHING_FITS = "No candidate fits into that."
 
 
 @dataclass(frozen=True)
@@ -161,7 +163,7 @@ def _body(context: Context, found: Kept, asked: Asked) -> list[Any]:
             level=2,
         ),
         html.H2([html.Span("Chosen systems "), html.Span(f"{made.chosen.height:,}", className="count")]),
-        _chosen(made, asked.by, unit),
+        *([_verify(made.chosen), _chosen(made, asked.by, unit)] if made.chosen.height else [html.P(NOTHING_FITS)]),
     ]
 
 
@@ -183,6 +185,18 @@ def _sentence(made: Plan, unit: str) -> str:
     return f"{text}, the most that any plan removes for it."
 
 
+def _verify(chosen: pl.DataFrame) -> Component:
+    """What to make sure of on site before anything else, once for each kind of work that was chosen."""
+    kinds = chosen.group_by("remedy", "verify_first").agg(pl.col("system_id").n_unique().alias("n"))
+    titles = {name: " + ".join(BY_NAME[part].title for part in name.split(" + ")) for name in kinds["remedy"].to_list()}
+    rows = kinds.sort("n", "remedy", descending=[True, False]).iter_rows(named=True)
+    items = [
+        html.Li([html.B(f"{titles[row['remedy']]} ({components.counted(row['n'], 'system')}): "), row["verify_first"]])
+        for row in rows
+    ]
+    return html.Div([html.H3("Verify on site first"), html.Ul(items)], className="verify-first")
+
+
 def _chosen(made: Plan, by: Spent, unit: str) -> Component:
     rows = made.chosen.sort("trip_days_removed", "system_id", descending=[True, False]).head(LISTED)
     heads = (("system", ""), ("what is done", ""), ("trip-days a year fewer", "right"), (unit, "right"))
@@ -193,13 +207,7 @@ def _chosen(made: Plan, by: Spent, unit: str) -> Component:
                     dcc.Link(row["system_id"], href=f"/system/{quote(row['system_id'], '')}?remedy={row['candidate']}"),
                     scope="row",
                 ),
-                html.Td(
-                    [
-                        f"{row['done'][:1].upper()}{row['done'][1:]}.",
-                        html.Details([html.Summary("verify first"), html.P(row["verify_first"])], className="as-table"),
-                    ],
-                    className="remedy-what",
-                ),
+                html.Td(f"{row['done'][:1].upper()}{row['done'][1:]}.", className="remedy-what"),
                 html.Td(components.number(row["trip_days_removed"], "", 1), className="right"),
                 html.Td(components.number(row[by], "", 2 if by == "crew_days" else 0), className="right"),
             ]

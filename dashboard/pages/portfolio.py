@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 
 from auditor.store.records_db import Connection
 from dashboard import components, grid
+from dashboard.changes_address import Asked
 from dashboard.context import Context, Page
 from dashboard.filters import BY_TRIPS, DEFAULT_SORT, GROUPINGS, VERDICTS, Filters, View, parse, query_string
 from dashboard.pages import parts, parts_trips
@@ -106,7 +107,14 @@ def _table_head(view: View, count: int) -> list[Component]:
     ]
     return [
         html.H2([html.Span("Systems "), html.Span(f"{count:,}", className="count")]),
-        html.Div([html.Span("export what is shown: ", className="note"), *links], className="exports"),
+        html.Div(
+            [
+                dcc.Link("what if, for these systems", href=Asked(part=query_string(View(view.filters))).href),
+                html.Span("export what is shown: ", className="note"),
+                *links,
+            ],
+            className="exports",
+        ),
     ]
 
 

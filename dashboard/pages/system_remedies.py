@@ -9,7 +9,7 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from auditor.mend import kept, prices_since, safety_calls, store_prices, told, work_out_one
+from auditor.mend import doubtful_systems, kept, prices_since, safety_calls, store_prices, told, work_out_one
 from auditor.one_system import Case, load
 from auditor.one_system.profile import profile
 from auditor.remedies.base import LIKELY_TRIP_DAYS
@@ -68,8 +68,9 @@ def _wanting(case: Case) -> bool:
 def _worked_out(context: Context, case: Case) -> Candidates:
     tables = Tables(context.store.root / "tables")
     with context.snapshots.cursor() as con:
-        called = safety_calls(con)
-    return work_out_one(case.records, case.catalog, case.policy, case.as_of, tables, case.evidence, called)
+        called, doubtful = safety_calls(con), doubtful_systems(con)
+    rules = (case.catalog, case.policy, case.as_of)
+    return work_out_one(case.records, *rules, tables, case.evidence, called, doubtful)
 
 
 def _body(table: pl.DataFrame, wanted: str | None) -> list[Any]:
@@ -153,7 +154,7 @@ def _what(row: dict[str, Any]) -> list[Any]:
         html.Details(
             [
                 html.Summary("verify first"),
-                html.P(row["verify_first"]),
+                html.P(f"Verify first: {row['verify_first']}"),
                 html.P(f"Cannot be checked here: {row['cannot_check']}"),
             ],
             className="as-table",

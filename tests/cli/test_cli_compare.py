@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import pytest
@@ -114,3 +115,28 @@ def test_a_waiver_stands_beside_what_it_is_about(run: Run, refused: Refused, sto
     assert "branch-unit-limit of Q-2 is not waived any more" in undone
     with open_snapshot(Store(store)) as con:
         assert con.execute("SELECT count(*) FROM finding WHERE waived_until IS NOT NULL").fetchall() == [(0,)]
+
+
+def test_a_figure_as_it_might_be_on_a_part_says_so_everywhere(
+    run: Run, refused: Refused, store: Path, other: Path, tmp_path: Path
+) -> None:
+    spec = "inverter: Larkfield U240: branch_limits.1.units = 13"
+    limit = ("recheck", "--set", spec, "--store", store)
+    done = run(*limit, "--designer", "Ada", "--designer", "Bo", "--system", "Q-1", "--report", tmp_path / "told.json")
+    assert done.status == 0
+    assert "Run 2, as of" in done.out and "1 system, 1 circuit" in done.out
+    assert f"a re-check of a part (designer Ada or Bo; system Q-1) of run 1 (--set '{spec}')" in done.out
+    assert json.loads((tmp_path / "told.json").read_text("utf-8")) == {"run": 2, "recheck_of": 1, "systems": 1}
+    listed = run("runs", "--store", store).out
+    assert "no: re-check of a part of 1" in listed
+    assert "Run 2 is of a part: designer Ada or Bo; system Q-1" in listed
+    told = run("compare", 1, 2, "--store", store).out
+    assert "Run 2 (a part: designer Ada or Bo; system Q-1): as of" in told
+    assert "Compared over the same systems alone." in told
+    assert "Q-2" not in told and "Q-3" not in told
+    assert refused(*limit, "--utility", "Enick") == (
+        "--utility Enick: no system of this run has it. Did you mean Ennick?"
+    )
+    wrong = refused("recheck", "--set", "trunk: Larkfield TC-2: rated_a = none", "--store", store)
+    assert wrong == 'rated_a = "none": must be a number above 0.'
+    assert "choose it, too" in refused("recheck", "--part", "the west", "--store", store)

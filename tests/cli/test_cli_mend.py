@@ -64,7 +64,7 @@ def test_a_table_of_another_run_is_not_shown(few: tuple[Path, list[str]]) -> Non
     assert mend.kept(store, other) is None
 
 
-def test_a_safety_call_is_not_cleared_from_the_command_line(
+def test_what_a_snapshot_says_of_calls_and_doubts_and_no_call_is_cleared(
     refused: Refused, few: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     root, ids = few
@@ -75,6 +75,10 @@ def test_a_safety_call_is_not_cleared_from_the_command_line(
     held.execute("CREATE TABLE triage (complaint_id VARCHAR, system_id VARCHAR, state VARCHAR)")
     held.execute("INSERT INTO triage VALUES ('C8', 'S', 'stop'), ('C7', 'S', 'stop'), ('C9', 'T', 'cannot tell')")
     assert mend.safety_calls(held) == {"S": "C7"}
+    assert mend.doubtful_systems(held) == []
+    held.execute("CREATE TABLE warning (system_id VARCHAR, code VARCHAR)")
+    held.execute("INSERT INTO warning VALUES ('S', 'dates'), ('T', 'run-rise'), ('T', 'stated-rise')")
+    assert mend.doubtful_systems(held) == ["T"]
     monkeypatch.setattr("auditor.cli.mending.safety_calls", lambda con: {ids[0]: "C7"})
     told = f"{ids[0]}: a safety call stands open (complaint C7), so it is not cleared. See: auditor triage C7"
     assert refused("mend", ids[0], "--cleared", ids[0], "--store", root) == told

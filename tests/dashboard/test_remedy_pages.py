@@ -108,7 +108,8 @@ def test_the_plan_says_what_it_removes(mended: Context, table: pl.DataFrame) -> 
     page = text(plan_page.layout(mended, "", f"?amount={amount}"))
     assert f"{made.removed:,.1f} trip-days a year fewer" in page and "invented" in page
     for row in made.chosen.iter_rows(named=True):
-        assert f"?remedy={row['candidate']}" in page
+        assert f"?remedy={row['candidate']}" in page and row["verify_first"] in page
+    assert plan_page.NOTHING_FITS in text(plan_page.layout(mended, "", "?amount=0"))
     assert "crew days" in text(plan_page.layout(mended, "", "?by=crew_days&amount=2"))
     assert "is no amount" in text(plan_page.layout(mended, "", "?amount=-3"))
     assert "something else than cost" in text(plan_page.layout(mended, "", "?by=moon"))

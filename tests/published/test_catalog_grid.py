@@ -72,7 +72,7 @@ def test_1547_2018_enter_service_and_volt_watt() -> None:
 def test_as_4777_volt_watt_and_volt_var() -> None:
     # AS/NZS 4777.2:2020: Australia A 253 V to 260 V at 20 % (a network company; a public configuration file);
     # B 250 to 260 V, C 253 to 260 V, New Zealand 242 to 250 V (that file alone, which asks to be verified). Volt-var in
-    # that file: A 240 to 258 V at 60 %, B 235 to 255 V at 40 %, C 240 to 255 V at 60 %, New Zealand 235 to 244 V at 60 %.
+    # that file: A 240 to 258 V at 60 %, B 235 to 255 V at 40 %, C 240 to 255 V at 60 %, New Zealand 235 to 244 V, 60 %.
     frame = FRAMES["grid_profile"].filter(pl.col("name").str.starts_with("AS/NZS 4777.2:2020")).sort("name")
     volts = frame.select(
         (pl.col("volt_watt_v1_pu") * 230).round(6), (pl.col("volt_watt_v2_pu") * 230).round(6), "volt_watt_p2"

@@ -44,9 +44,11 @@ def candidates(
     policy: Policy | None = None,
     cleared: Collection[str] = (),
     called: Collection[str] = (),
+    doubtful: Collection[str] = (),
 ) -> Candidates:
-    held = records(systems, circuits, runs, units)
-    return work_out(held, catalog(folder).frames(), policy or load_policy(), AS_OF, cleared=cleared, called=called)
+    held, frames = records(systems, circuits, runs, units), catalog(folder).frames()
+    known = {"cleared": cleared, "called": called, "doubtful": doubtful}
+    return work_out(held, frames, policy or load_policy(), AS_OF, **known)
 
 
 def of(found: Candidates, remedy: str, **figures: object) -> Row:

@@ -9,7 +9,7 @@ from remedy_cases import candidates, circuit, home_run_m, of, run, system
 
 from auditor.policy import Policy, load_policy
 from auditor.policy.triage import RequiredProfile
-from auditor.remedies.mending import CALLED
+from auditor.remedies.mending import CALLED, DOUBTFUL
 
 WIRES = {"terminal_rating_c": 75.0, "conductor_rating_c": 90.0, "raceway": "pvc"}
 #: Resistance of 8, 6 and 4 AWG stranded copper over that of 10 AWG, NEC Chapter 9 Table 8 [ohm per 1000 ft].
@@ -40,6 +40,22 @@ def test_a_home_run_in_two_pieces_is_enlarged_as_a_whole(tmp_path: Path) -> None
     split = of(found, "split-branch")
     assert found.wire.filter(clone=split["clone"])["size"].to_list() == ["10 AWG", "8 AWG"]
     assert split["home_run_may_grow_m"] is None
+
+
+def test_each_piece_counts_with_its_own_part_of_the_rise(tmp_path: Path) -> None:
+    """By hand: 0.25 % in 10 AWG and 0.75 % in 4 AWG, of which 0.67 % may stay.
+
+    One size up, 8 and 3 AWG: 0.25 x 0.778/1.24 + 0.75 x 0.245/0.308 = 0.157 + 0.597 = 0.753 %: too much. Two sizes up,
+    6 and 2 AWG: 0.25 x 0.491/1.24 + 0.75 x 0.194/0.308 = 0.099 + 0.472 = 0.571 %: enough.
+    """
+    pieces = [
+        run("home run", 1, length_m=home_run_m(0.25), **WIRES),
+        run("home run", 1, length_m=home_run_m(0.75) / FOUR, size="4 AWG", **WIRES | {"run_order": 2}),
+    ]
+    found = candidates(tmp_path, [system()], [circuit(first_section_m=1.0)], [*pieces, run("feeder", **WIRES)])
+    row = of(found, "home-run-size")
+    assert row["rise_after_pct"] == pytest.approx(1.33 + 0.25 * SIX + 0.75 * 0.194 / 0.308, rel=1e-6)
+    assert "2 AWG in place of 4 AWG" in row["done"]
 
 
 def test_a_piece_of_unknown_size_leaves_the_run_as_it_is(tmp_path: Path) -> None:
@@ -175,3 +191,10 @@ def test_nothing_is_proposed_while_a_safety_call_stands(tmp_path: Path) -> None:
     table = candidates(tmp_path, *given, cleared=["S"], called=["S"]).table
     assert table.height and table["why_not"].unique().to_list() == [CALLED] and not table["helps"].any()
     assert candidates(tmp_path, *given, called=["T"]).table["proposed"].any()
+
+
+def test_a_doubtful_record_is_verified_before_all(tmp_path: Path) -> None:
+    given = [system()], [circuit(first_section_m=1.0)], FAILING
+    sure, doubtful = (candidates(tmp_path, *given, doubtful=ids).table for ids in ((), ["S"]))
+    assert doubtful["verify_first"].to_list() == [f"{DOUBTFUL} {text}" for text in sure["verify_first"]]
+    assert doubtful.drop("verify_first").equals(sure.drop("verify_first"))

@@ -61,6 +61,33 @@ def test_instruments_that_are_off_do_not_move_the_fitted_rise() -> None:
     assert both[1].value_pct == pytest.approx(both[0].value_pct, abs=0.02)
 
 
+def test_places_are_compared_at_the_same_output_only() -> None:
+    """Of two readings at the panel the nearer one was taken with the solar off: it tells nothing of the wiring."""
+    rows = [
+        reading(place, NOON + dt.timedelta(minutes=n), share, 102.0, solar=solar, instrument="r", error_v=0.2)
+        for n, place, share, solar in ((0, "main panel", 0.9, "on"), (4, "main panel", 0.0, "off"),
+                                       (5, "unit", 0.9, "on"))
+    ]  # fmt: skip
+    found = contrasts(in_percent(frame(rows), SITE, POLICY), frame([], "event"), SITE, POLICY)
+    (made,) = [c for c in found if c.kind == "difference"]
+    assert made.value_pct == pytest.approx(WIRING, abs=0.01)
+    without = contrasts(in_percent(frame(rows[1:]), SITE, POLICY), frame([], "event"), SITE, POLICY)
+    assert [c for c in without if c.kind == "difference"] == []
+
+
+def test_what_the_supply_moves_by_between_two_readings_counts() -> None:
+    """Two values of an AR(1) k slots apart differ by a variance of 2σ²(1 − ρᵏ): here one and three slots of 300 s."""
+    for minutes, slots in ((5, 1), (15, 3)):
+        rows = [
+            reading(place, NOON + dt.timedelta(minutes=n), 0.9, 102.0, solar="on", instrument="r", error_v=0.2)
+            for n, place in ((0, "main panel"), (minutes, "unit"))
+        ]
+        (made,) = contrasts(in_percent(frame(rows), SITE, POLICY), frame([], "event"), SITE, POLICY)[:1]
+        rho, sigma = POLICY.supply.rho**slots, POLICY.supply.sigma_pct
+        load = 0.9 * 240 / reading("unit", NOON, 0.9, 102.0)["mean_v"]  # type: ignore[operator]
+        assert made.sd_pct == pytest.approx(np.hypot(0.15, sigma * np.sqrt(2 - 2 * rho) / load), rel=1e-6)
+
+
 def test_own_trips_are_steps() -> None:
     rows, trips = [], []
     rng = random.Random(7)
