@@ -12,7 +12,7 @@ from auditor.evidence.daylight import zones_h
 from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, TRIP
 from auditor.triage.causes import factors, over_target, prior, wrong_profile
-from auditor.triage.contrasts import Contrast, contrasts, in_percent
+from auditor.triage.contrasts import Contrast, contrasts
 from auditor.triage.logs import between, in_force, log_of
 from auditor.triage.next_reading import Look, looks, taken
 from auditor.triage.repair import Proof, days_of, proof
@@ -89,9 +89,9 @@ class Decision:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What was measured and reported of one system: its readings and events as imported, and its place."""
+    """What was measured and reported of one system: rows of `contrasts.in_percent`, events as imported, its place."""
 
-    readings: pl.DataFrame
+    rows: pl.DataFrame
     events: pl.DataFrame
     latitude_deg: float | None = None
     longitude_deg: float | None = None
@@ -107,7 +107,7 @@ def decide(
     older tells of another state, and counts for nothing. Days begin at midnight of local standard time.
     """
     begin, until = (_midnight(day, evidence.longitude_deg) for day in (since, repaired_on))
-    rows = between(in_percent(evidence.readings, site, policy), begin, None)
+    rows = between(evidence.rows, begin, None)
     events = between(evidence.events, begin, None)
     old = between(rows, None, until), between(events, None, until)
     found, done = _contrasts(*old, site, policy), None

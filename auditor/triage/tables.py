@@ -110,12 +110,12 @@ def decided(
             rows += [_unknown(complaint, name) for complaint in ids["complaint_id"]]
             continue
         readings, events = evidence_of(name)
-        evidence = Evidence(readings, events, *place)
+        of_system = in_percent(readings, site, policy)
+        evidence = Evidence(of_system, events, *place)
         for complaint in ids["complaint_id"]:
             rows.append(
                 _row(complaint, name, decide(site, evidence, policy, repaired.get(complaint), since.get(complaint)))
             )
-        of_system = in_percent(readings, site, policy)
         summaries.append(summary(of_system, site, place[1]))
         hours.append(by_hour(of_system, site))
     return Decided(pl.DataFrame(rows, schema=TRIAGE), pl.concat(summaries), pl.concat(hours))

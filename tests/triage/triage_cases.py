@@ -11,6 +11,7 @@ import polars as pl
 from auditor.policy import Policy, load_policy
 from auditor.records.evidence_schema import EVENT, READING
 from auditor.records.frames import KIND_TYPES
+from auditor.triage.contrasts import in_percent
 from auditor.triage.decide import Evidence
 from auditor.triage.site import Circuit, Site
 
@@ -87,8 +88,8 @@ def trip(at: dt.datetime, kind: str = "overvoltage trip", unit: str = "12") -> d
 
 
 def evidence(readings: list[dict[str, object]], events: list[dict[str, object]]) -> Evidence:
-    """Both, as the store gives them."""
-    return Evidence(frame(readings), frame(events, "event"), -35.0, -45.0)
+    """Both, the readings in percent of SITE's voltages and output."""
+    return Evidence(in_percent(frame(readings), SITE, POLICY), frame(events, "event"), -35.0, -45.0)
 
 
 def within_target() -> Site:
