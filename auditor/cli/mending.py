@@ -171,7 +171,8 @@ def _standing(row: dict[str, object]) -> str:
     """What a candidate that was not chosen leaves."""
     if row["still_fails"]:
         return f"still fails: {row['still_fails']}"
-    return "meets every check that failed" if row["mends"] else ""
+    along = " along the cable; not known until the way is told" if row["meets_target"] is None else ""
+    return f"meets every check that failed{along}" if row["mends"] else ""
 
 
 def _of_systems(table: pl.DataFrame, ids: list[str]) -> None:

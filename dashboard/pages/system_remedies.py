@@ -129,8 +129,10 @@ def _standing(row: dict[str, Any]) -> list[Any]:
         return [components.verdict_mark("unknown", "not proposed"), f": {row['why_not']}"]
     if row["rise_after_pct"] is None and row["meets_target"] is None:
         return [components.verdict_mark("unknown", "not judged")]
-    mark = "fail" if row["still_fails"] else "pass"
+    over_way = row["meets_target"] is None and row["new_way"] is not None
+    mark = "unknown" if over_way else "fail" if row["still_fails"] else "pass"
     words = f"still fails {row['still_fails']}" if row["still_fails"] else "no check fails"
+    words += " along the cable; not known until the way is told" if over_way else ""
     choice = [html.B(f"{row['choice']}"), html.Br()] if row["choice"] else []
     return [*choice, components.verdict_mark(mark, words)]
 
