@@ -170,7 +170,7 @@ def _body(context: Context, found: Kept, asked: Asked) -> list[Any]:
 def _rests_on(prices: Prices | None, frame: pl.DataFrame) -> str:
     some = frame.filter(pl.col("not_priced").is_not_null()).height
     lacking = (
-        f" {components.counted(some, 'candidate lacks', 'candidates lack')} the price of a longer home run."
+        f" {components.counted(some, 'candidate lacks', 'candidates lack')} a price."
         if some
         else ""
     )
