@@ -169,11 +169,7 @@ def _body(context: Context, found: Kept, asked: Asked) -> list[Any]:
 
 def _rests_on(prices: Prices | None, frame: pl.DataFrame) -> str:
     some = frame.filter(pl.col("not_priced").is_not_null()).height
-    lacking = (
-        f" {components.counted(some, 'candidate lacks', 'candidates lack')} a price."
-        if some
-        else ""
-    )
+    lacking = f" {components.counted(some, 'candidate lacks', 'candidates lack')} a price." if some else ""
     return f"Prices: {prices.name if prices else 'none'}. Trip-days rest on the assumed supply.{lacking}"
 
 
