@@ -44,6 +44,13 @@ class Complaint:
     told: dict[str, Any]
 
     @property
+    def reader(self) -> str:
+        """Whom a sheet is for: what lies behind the meter is no matter of the utility's."""
+        kinds = {alarm["kind"] for alarm in self.told.get("alarms", ())}
+        behind = any(not alarm.get("utility", True) for alarm in self.told.get("alarms", ()))
+        return "crew" if kinds == {"hot connection"} and behind else "utility"
+
+    @property
     def bits(self) -> float:
         """What the most telling look is expected to tell."""
         looks = self.told.get("looks", [])

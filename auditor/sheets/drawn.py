@@ -23,11 +23,16 @@ FEWEST_HOURS = 3
 
 
 def limits(case: Case) -> list[tuple[float, str]]:
-    """The top of the service range and the first threshold across a unit [V], each with its word."""
+    """The top of the service range, where a supply is reported at once, and the first threshold across a unit [V]."""
     grid = next((g for g in case.top_profile.grids.values() if g is not None), None)
     if grid is None:
         return []
     found = [] if grid.top_v is None else [(grid.top_v, f"range {grid.top_v:.1f} V")]
+    at_once = REPORT_PU.get(case.prepared.system["service"][0] or "")
+    across = case.prepared.circuit["unit_voltage_v"].max()
+    # A range that ends there has one line.
+    if at_once is not None and across is not None and at_once * across > (grid.top_v or 0.0) + 0.05:
+        found.append((at_once * across, f"report {at_once * across:.1f} V"))
     return found + ([] if grid.lowest_v is None else [(grid.lowest_v, f"trip {grid.lowest_v:.1f} V")])
 
 

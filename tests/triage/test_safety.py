@@ -37,7 +37,7 @@ def of_legs(
     site: Site = SITE,
 ) -> list[str]:  # fmt: skip
     rows = in_percent(frame(legs(read, error_v, names)), site, POLICY)
-    return [alarm.kind for alarm in alarms(rows, [], site, POLICY)]
+    return list(dict.fromkeys(alarm.kind for alarm in alarms(rows, [], site, POLICY)))
 
 
 @pytest.mark.parametrize(
@@ -47,10 +47,12 @@ def of_legs(
         ([(0, 120.0, 120.0), (5, 123.5, 116.5)], False),  # ±3.5 V: less
         ([(0, 120.0, 120.0), (5, 125.0, 125.0)], False),  # both rise
         ([(0, 120.0, 120.0), (5, 124.5, 120.5)], False),  # neither falls
-        ([(0, 120.0, 120.0), (5, 131.0, 121.0)], False),  # nor here, though they part by ten volts
+        ([(0, 120.0, 120.0), (5, 130.0, 120.6)], False),  # nor here, though they part by 9.4 V: 3.9 % of 120 V each
+        ([(0, 120.0, 120.0), (5, 131.0, 121.0)], True),  # 5.0 V each: 4.2 %, off the middle
         ([(0, 120.0, 120.0), (90, 123.7, 116.3)], False),  # not within the hour
         ([(0, 132.1, 118.0)], True),
-        ([(0, 132.0, 118.0)], False),
+        ([(0, 132.0, 122.5)], False),  # 4.75 V off the middle: 3.96 %
+        ([(0, 130.5, 111.0)], True),  # 9.75 V: 8.1 %
         ([(0, 119.0, 107.9)], True),
         ([(0, 70.0, 119.0)], True),
         ([(0, 70.0, 72.0)], False),  # both far down: an outage, and no neutral
@@ -128,7 +130,7 @@ def test_a_high_supply_of_three_phases_is_no_neutral() -> None:
     assert of_legs([(0, 254.0, 238.0, 231.0)], names=PHASES, site=site) == ["neutral"]
     assert of_legs([(0, 254.0)], names=PHASES[:1], site=site) == []
     # On legs of 120 V the rule names 132 and 108 V, whatever the others read.
-    assert of_legs([(0, 133.0, 133.0, 133.0)], names=PHASES, site=wye("208Y/120")) == ["neutral"]
+    assert of_legs([(0, 133.0, 133.0, 133.0)], names=PHASES, site=wye("208Y/120")) == ["high supply"]
     # One conductor and its neutral are no legs that could move apart.
     single = replace(SITE, service="230", unit_v=230.0, leg_v=230.0, line_v=230.0)
     assert of_legs([(0, 230.0), (5, 205.0)], names=("L-N",), site=single) == []
