@@ -45,10 +45,9 @@ class Complaint:
 
     @property
     def reader(self) -> str:
-        """Whom a sheet is for: what lies behind the meter is no matter of the utility's."""
-        kinds = {alarm["kind"] for alarm in self.told.get("alarms", ())}
-        behind = any(not alarm.get("utility", True) for alarm in self.told.get("alarms", ()))
-        return "crew" if kinds == {"hot connection"} and behind else "utility"
+        """Whom a sheet is for: a call that lies behind the meter is no matter of the utility's."""
+        alarms = self.told.get("alarms", ())
+        return "crew" if alarms and all(alarm.get("behind_meter") for alarm in alarms) else "utility"
 
     @property
     def bits(self) -> float:

@@ -8,6 +8,7 @@ import polars as pl
 
 from auditor.one_system import Case
 from auditor.one_system.profile import PLACES
+from auditor.prepare.systems import REPORT_PU
 from auditor.sheets.blocks import Block, Chart, Text
 from auditor.sheets.charts import Line, chart
 from auditor.sheets.words import joined
@@ -29,9 +30,9 @@ def limits(case: Case) -> list[tuple[float, str]]:
         return []
     found = [] if grid.top_v is None else [(grid.top_v, f"range {grid.top_v:.1f} V")]
     at_once = REPORT_PU.get(case.prepared.system["service"][0] or "")
-    across = case.prepared.circuit["unit_voltage_v"].max()
+    across = case.prepared.circuit["unit_voltage_v"].cast(pl.Float64).max()
     # A range that ends there has one line.
-    if at_once is not None and across is not None and at_once * across > (grid.top_v or 0.0) + 0.05:
+    if at_once is not None and isinstance(across, float) and at_once * across > (grid.top_v or 0.0) + 0.05:
         found.append((at_once * across, f"report {at_once * across:.1f} V"))
     return found + ([] if grid.lowest_v is None else [(grid.lowest_v, f"trip {grid.lowest_v:.1f} V")])
 

@@ -115,10 +115,8 @@ def to_measure(case: Case, complaints: list[Complaint]) -> list[Block]:
         return []
     kept_open = {each["circuit_id"] for one in complaints for each in one.told.get("unexplained", ())}
     if None in kept_open:
-        return [
-            Heading("What to measure"),
-            Text("Nothing live: the solar stays off until its terminations were checked."),
-        ]
+        off = "Nothing live: the solar stays off until the terminations were checked."
+        return [Heading("What to measure"), Text(off, True)]
     looks = tuple(look["sentence"] for one in complaints for look in one.told.get("looks", ())[:LOOKS])
     blocks: list[Block] = [Heading("What to measure")]
     blocks.append(Text("With one meter, near noon of a clear day; write down time, output and instrument."))

@@ -136,7 +136,7 @@ def decide(
                         counted)  # fmt: skip
     log = log_of(evidence.events, begin, until)
     told = factors(found, old[0], in_force(old[1]), log, site, policy)
-    return _ranked(site, found, told, policy, done, counted, _urgent(old[0], site), one_unit(log))
+    return _ranked(site, found, told, policy, done, counted, _urgent(old[0], found, site), one_unit(log))
 
 
 def _alarms(rows: pl.DataFrame, events: pl.DataFrame, found: list[Contrast], site: Site, policy: Policy) -> list[Alarm]:
@@ -165,23 +165,27 @@ def _before_energized(evidence: Evidence) -> str:
     )
 
 
-def _urgent(rows: pl.DataFrame, site: Site) -> str:
-    """What to report today: a supply that is over its range without any solar, whatever the instrument is off by."""
+def _urgent(rows: pl.DataFrame, found: Sequence[Contrast], site: Site) -> str:
+    """What to report today: a supply that is over its range without any solar, whatever the instrument is off by; empty
+    where it is not. It was read so with the solar off, or stands so without the own rise.
+    """
+    if site.report_pct is None or site.unit_v is None:
+        return ""
     over = rows.filter(
         pl.col("place").is_in(PLACES[:2]),
         pl.col("share") <= 0,
-        pl.col("v_pct") - pl.col("bound_pct") > pl.lit(site.report_pct, pl.Float64),
+        pl.col("v_pct") - pl.col("bound_pct") > site.report_pct,
     )
-    if not over.height:
-        return ""
-    row = over.sort("v_pct", descending=True).row(0, named=True)
-    limit_v = (site.report_pct or 0.0) / PERCENT * row["nominal_v"]
-    days = over["start"].dt.date().n_unique()
-    return (
-        f"Report to the utility today: over the range without any solar. The supply read {row['mean_v']:.1f} V at the"
-        f" {row['place']} with the solar off, where {limit_v:.1f} V is the limit ({days}"
-        f" day{'' if days == 1 else 's'}). "
-    )
+    level = next((each for each in found if each.kind == "supply" and each.low_pct > site.report_pct), None)
+    limit = f"the limit is {site.report_pct:.1f} % ({site.report_pct / PERCENT * site.unit_v:.1f} V across a unit). "
+    today = "Report to the utility today: over the range without any solar."
+    if over.height:
+        row = over.sort("v_pct", descending=True).row(0, named=True)
+        at = f"at the {row['place']} on {row['start']:%Y-%m-%d}"
+        return f"{today} With the solar off {row['mean_v']:.1f} V was read {at}, {row['v_pct']:.1f} %; {limit}"
+    if level is not None:
+        return f"{today} Without own output the {level.nearer} stands at {level.interval} of nominal; {limit}"
+    return ""
 
 
 def _midnight(day: date | None, longitude_deg: float | None) -> datetime | None:

@@ -29,7 +29,12 @@ def one_leg(rows: pl.DataFrame, trips: pl.DataFrame, site: Site, policy: Policy)
         return []
     if site.rated_kw is None:
         return []
-    legs, found = rows.filter(to_neutral(), pl.col("share").is_not_null()), []
+    # Both legs carry what the voltage across them drives.
+    across_pct = pl.col("v_pct").mean().over(*POINT, "share")
+    legs = rows.filter(to_neutral(), pl.col("share").is_not_null()).with_columns(
+        (pl.col("share") * PERCENT / across_pct).alias("load")
+    )
+    found = []
     for key, here in legs.group_by(*POINT, "spot", maintain_order=True):
         steps = _steps(before_and_after(here, trips, bool(key[-1]), policy), policy)
         for one, other in permutations(steps, 2):

@@ -38,10 +38,13 @@ CALL = (
 
 @dataclass(frozen=True)
 class Alarm:
-    """A suspicion that ends the triage: its kind and what it rests on."""
+    """A suspicion that ends the triage: its kind, what it rests on, and whether it lies behind the meter, where it is
+    an electrician's and no utility's.
+    """
 
     kind: str
     sentence: str
+    behind_meter: bool = False
 
 
 @dataclass(frozen=True)
@@ -187,6 +190,7 @@ def hot(found: Contrast, site: Site, policy: Policy) -> Alarm | None:
         f"The rise {_where(found)} is {found.interval} of nominal at rated output, where"
         f" {computed:.1f} % is computed: up to {heat_w[1]:,.0f} W of heat that no wire accounts for, depending on"
         " where it sits.",
+        behind_meter=found.kind == "difference",
     )
 
 
