@@ -79,6 +79,8 @@ def _limits(case: Case, zone_h: int | None) -> str:
     """What the shares are counted against, and whose hours they are."""
     told = [word.replace("range ", "the range ends at ").replace("trip ", "the first threshold is ")
             for _, word in drawn.limits(case)]  # fmt: skip
+    told += [f"a supply above {level:.1f} V without own output is reported at once" for level, _ in
+             drawn.supply_limit(case)]  # fmt: skip
     across = f"Across a unit {', '.join(told)}; legs to neutral count by the same shares. " if told else ""
     zone = "" if zone_h is None else f"; local standard time is UTC{zone_h:+d} h"
     return (
@@ -122,7 +124,7 @@ def to_measure(case: Case, complaints: list[Complaint]) -> list[Block]:
     blocks.append(Text("With one meter, near noon of a clear day; write down time, output and instrument."))
     if kept_open:
         named = ", ".join(sorted(kept_open))
-        blocks.append(Text(f"Nothing live on circuit {named}: its breaker stays open.", True))
+        blocks.append(Text(f"Nothing live on circuit {named}: its breaker stays open, whatever else is read.", True))
     if looks:
         open_ = any(one.state == "cannot tell" for one in complaints)
         why = "First, since it would settle most:" if open_ else "First, to confirm the cause:"

@@ -226,17 +226,23 @@ def _ranked(
     known = taken(found, {factor.name for factor in told})
     if wrong_profile(site) and any(one.cause == "settings" for one in named):
         known.add("settings")
-    further = tuple(looks(chances, site, known, policy))
-    state, answer = (DECIDED, AND.join(one.title for one in named)) if named else (CANNOT_TELL, CANNOT_TELL)
-    step = _step(named, answers, site) if named else further[0].sentence if further else NO_LOOK
     faulty = any(one.cause == "workmanship" and one.chance >= LIKELY for one in answers)
     heat = unexplained(found, site, policy) if faulty else ()
+    further = tuple(look for look in looks(chances, site, known, policy) if not _closed_to(look, heat))
+    state, answer = (DECIDED, AND.join(one.title for one in named)) if named else (CANNOT_TELL, CANNOT_TELL)
+    step = _step(named, answers, site) if named else further[0].sentence if further else NO_LOOK
     if any(one.cause == "other" for one in named):
         step += unit
     step = urgent + "".join(f"{_opened(each)} " for each in heat) + step
     sentences = tuple(factor.sentence for factor in told)
     return Decision(state, answer, step, (), answers, further, sentences, tuple(found), _assumed(site), done,
                     counted, heat)  # fmt: skip
+
+
+def _closed_to(look: Look, heat: Sequence[Unexplained]) -> bool:
+    """Whether a look would read live what is to stay dead."""
+    dead = {each.circuit_id for each in heat}
+    return (None in dead and look.solar.startswith("on")) or (look.circuit_id is not None and look.circuit_id in dead)
 
 
 def _opened(heat: Unexplained) -> str:

@@ -27,12 +27,15 @@ MISREAD = 0.02
 
 @dataclass(frozen=True)
 class Look:
-    """One possible look: where, with the solar on or off, what to do in a sentence, and what it is expected to tell."""
+    """One possible look: where, with the solar on or off, what to do in a sentence, what it is expected to tell,
+    and which circuit is read live, None where it is none by itself.
+    """
 
     place: str
     solar: str
     sentence: str
     bits: float
+    circuit_id: str | None = None
 
 
 def looks(chances: FloatArray, site: Site, known: set[str], policy: Policy) -> list[Look]:
@@ -64,7 +67,8 @@ def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, kno
     ) -> None:
         predictions = of() if key not in known else None
         if predictions is not None:
-            made.append(Look(place, solar, sentence, information(chances, predictions, ONCE_PCT, a)))
+            bits = information(chances, predictions, ONCE_PCT, a)
+            made.append(Look(place, solar, sentence, bits, circuit if "unit" in place else None))
 
     add(
         "supply", "main panel", "off",

@@ -51,6 +51,5 @@ def said(text: str | None) -> list[Alarm]:
             WORDS,
             f"The customer's words {named} may mean a hot connection or an open neutral; whether something is denied"
             " is not read.",
-            behind_meter=True,
         )
     ]

@@ -321,6 +321,8 @@ def test_heat_that_is_no_call_keeps_its_branch_open() -> None:
     assert 33 < heat.heat_w < 39
     assert found.next_step.startswith("Open the breaker of branch 1 and leave it open until its terminations were")
     assert f"({heat.heat_w:.0f} W unexplained" in found.next_step
+    # Nothing is read live on it, nor anywhere where the branch is not named.
+    assert all(look.circuit_id != "1" for look in found.looks)
     # As built, nothing is unexplained.
     sound = decide(SITE, evidence(week(("main panel", "unit"), random.Random(1)), trips), POLICY)
     assert sound.unexplained == ()
