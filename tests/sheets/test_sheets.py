@@ -121,7 +121,7 @@ def test_a_crew_reads_nothing_live_that_is_to_stay_dead_nor_what_nobody_asks_for
     sample_store: tuple[Store, object],
 ) -> None:
     looks = [{"sentence": "Look."}]
-    unsure = Complaint("C", "S", dt.date(2025, 6, 1), "", "open", "cannot tell", "cannot tell", None, "Look.", None,
+    unsure = Complaint("C", "S", dt.date(2025, 6, 1), "", "open", "cannot tell", "cannot tell", None, "A step.", None,
                        None, {"looks": looks})  # fmt: skip
     behind = {"alarms": [{"kind": "hot connection", "sentence": "Hot.", "behind_meter": True}]}
     ahead = {"alarms": [*behind["alarms"], {"kind": "neutral", "sentence": "Off.", "behind_meter": False}]}
