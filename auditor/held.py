@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import polars as pl
 
 from auditor.policy import Policy
 from auditor.prepare import Frames, Records, prepare
+from auditor.records.frames import KIND_TYPES
 from auditor.records.schema import TABLES, Table
 from auditor.store.evidence import events_among, readings_in_turn
 from auditor.store.records_db import Connection, quoted
@@ -24,21 +26,44 @@ READINGS_AT_ONCE = 1_000_000
 OBSERVED, FITTED = "observed", "fitted_supply"
 
 
-def _read(con: Connection, table: Table, first: str, last: str, among: str) -> pl.DataFrame:
-    columns = ", ".join(quoted(column.name) for column in table.columns)
+def columns_of(con: Connection, schema: str, table: str) -> set[str]:
+    """The columns that a table has in a database, attached as `schema`; none where there is no such table."""
+    database = "current_database()" if schema == "main" else f"'{schema}'"
+    query = f"SELECT column_name FROM duckdb_columns() WHERE database_name = {database} AND table_name = ?"
+    return {row[0] for row in con.execute(query, [table]).fetchall()}
+
+
+def rows_of(
+    con: Connection,
+    table: Table,
+    among: str,
+    params: Sequence[object] = (),
+    schema: str = "main",
+    also: Sequence[str] = (),
+) -> pl.DataFrame:
+    """The rows of a table of records in the order of its keys, in its declared columns.
+
+    `among` is SQL behind the table's name that says which rows, with its `params`; `also` names further columns. A
+    column that the database, of an earlier version, lacks is empty.
+    """
+    held = columns_of(con, schema, table.name)
+    columns = ", ".join(quoted(name) for name in (*(c.name for c in table.columns if c.name in held), *also))
     keys = ", ".join(quoted(key) for key in table.key)
-    query = (
-        f"SELECT {columns} FROM {quoted(table.name)} ANTI JOIN left_out USING (system_id)"
-        f"{among} WHERE system_id BETWEEN ? AND ? ORDER BY {keys}"
-    )
-    frame = pl.from_arrow(con.sql(query, params=[first, last]).to_arrow_table())
-    assert isinstance(frame, pl.DataFrame)
-    return frame
+    query = f"SELECT {columns} FROM {schema}.{quoted(table.name)} {among} ORDER BY {keys}"
+    lacking = (pl.lit(None, KIND_TYPES[c.kind]).alias(c.name) for c in table.columns if c.name not in held)
+    frame = pl.DataFrame(con.sql(query, params=list(params)).to_arrow_table())
+    return frame.with_columns(*lacking).select(*(column.name for column in table.columns), *also)
+
+
+def records_of(con: Connection, among: str, params: Sequence[object] = (), schema: str = "main") -> Records:
+    """The records of some systems, as `rows_of` reads each table."""
+    return Records(*(rows_of(con, table, among, params, schema) for table in TABLES))
 
 
 def read_records(con: Connection, first: str, last: str, among: str = "") -> Records:
     """Read the systems between two ids, both included; `among` joins to what narrows them further."""
-    return Records(*(_read(con, table, first, last, among) for table in TABLES))
+    which = f"ANTI JOIN left_out USING (system_id){among} WHERE system_id BETWEEN ? AND ?"
+    return records_of(con, which, [first, last])
 
 
 def observed_frame(con: Connection, systems: pl.DataFrame) -> pl.DataFrame:
@@ -92,8 +117,10 @@ def in_snapshot(evidence: Evidence) -> dict[str, pl.DataFrame]:
     return {OBSERVED: evidence.months, FITTED: evidence.supplies}
 
 
-def snapshot_evidence(con: Connection, schema: str = "main", among: str = "") -> Evidence:
-    """The evidence that a snapshot holds, which is attached as `schema`; `among` joins to what narrows it.
+def snapshot_evidence(
+    con: Connection, schema: str = "main", among: str = "", params: Sequence[object] = ()
+) -> Evidence:
+    """The evidence that a snapshot holds, which is attached as `schema`; `among`, with its `params`, narrows it.
 
     Readings are not in it: a supply that was fitted to them stays as it was fitted. A snapshot of an earlier version
     may lack one of the tables, and then holds nothing of that kind.
@@ -102,7 +129,7 @@ def snapshot_evidence(con: Connection, schema: str = "main", among: str = "") ->
     from auditor.trips.evidence import FIT_SCHEMA, Evidence
 
     frames = [
-        pl.DataFrame(con.sql(f"FROM {schema}.{name}{among} ORDER BY {order}").to_arrow_table())
+        pl.DataFrame(con.sql(f"FROM {schema}.{name}{among} ORDER BY {order}", params=list(params)).to_arrow_table())
         if holds(con, name, schema)
         else pl.DataFrame(schema=columns)
         for name, order, columns in ((OBSERVED, "system_id, month", MONTH_SCHEMA), (FITTED, "system_id", FIT_SCHEMA))
@@ -112,6 +139,4 @@ def snapshot_evidence(con: Connection, schema: str = "main", among: str = "") ->
 
 def holds(con: Connection, table: str, schema: str = "main") -> bool:
     """Whether a snapshot, attached as `schema`, has a table."""
-    database = "current_database()" if schema == "main" else f"'{schema}'"
-    query = f"SELECT 1 FROM duckdb_tables() WHERE database_name = {database} AND table_name = ?"
-    return bool(con.execute(query, [table]).fetchall())
+    return bool(columns_of(con, schema, table))

@@ -16,17 +16,16 @@ import polars as pl
 
 from auditor.catalog import Catalog
 from auditor.errors import AuditorError
-from auditor.held import snapshot_evidence
+from auditor.held import records_of, snapshot_evidence
 from auditor.policy import Policy
 from auditor.prepare import Records
-from auditor.records.schema import TABLES, Table
 from auditor.remedies.base import LIKELY_TRIP_DAYS
 from auditor.remedies.choosing import with_choice
 from auditor.remedies.mending import INNER, Candidates, work_out
 from auditor.remedies.prices import Prices, changes, load_prices, priced
 from auditor.store.folder import Store
-from auditor.store.records_db import Connection, quoted
-from auditor.store.snapshot import snapshot_numbers
+from auditor.store.records_db import Connection
+from auditor.store.snapshot import snapshot_numbers, unfinished
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -80,18 +79,9 @@ def doubtful_systems(con: Connection) -> list[str]:
     return [str(row[0]) for row in rows]
 
 
-def _read(con: Connection, table: Table, ids: Sequence[str]) -> pl.DataFrame:
-    columns = ", ".join(quoted(column.name) for column in table.columns)
-    keys = ", ".join(quoted(key) for key in table.key)
-    query = (
-        f"SELECT {columns} FROM {quoted(table.name)} WHERE system_id IN (SELECT unnest(?::VARCHAR[])) ORDER BY {keys}"
-    )
-    return pl.DataFrame(con.sql(query, params=[list(ids)]).to_arrow_table())
-
-
 def read_systems(con: Connection, ids: Sequence[str]) -> Records:
     """The records of some systems of a snapshot."""
-    return Records(*(_read(con, table, ids) for table in TABLES))
+    return records_of(con, "WHERE system_id IN (SELECT unnest(?::VARCHAR[]))", [list(ids)])
 
 
 def _batches(con: Connection, ids: Sequence[str]) -> Iterator[Records]:
@@ -208,9 +198,10 @@ def keep(store: Store, con: Connection, table: pl.DataFrame, prices: Prices | No
     about = {"price_file": prices.model_dump_json() if prices else "", "content_hash": content}
     try:
         path.parent.mkdir(exist_ok=True)
-        part = path.with_suffix(f".{os.getpid()}.part")
-        table.write_parquet(part, metadata=about)
-        part.replace(path)
+        with unfinished(store) as folder:
+            part = folder / path.name
+            table.write_parquet(part, metadata=about)
+            part.replace(path)
         held = {_place(store, number) for number in snapshot_numbers(store)}
         for other in set(path.parent.glob("audit-*.parquet")) - held:
             other.unlink(missing_ok=True)

@@ -108,10 +108,11 @@ Formula
     Tables
         Systems share tables by grid profile, supply and class of planes. What the sun adds to a system counts times the
         ratio of its own sum(f^4) / sum(f^3) to that of its class. Against solving the machine at the place
-        itself the trip-days are within 2 % where there is one a year or more; the classes of planes leave 5 to 6 %
-        (root mean square; 17 to 31 % at most). Trips, episodes and losses rest on fewer nodes and days: up to 300
-        trip-days a year trips are 2 to 5 % off and what they lose 4 to 8 % (root mean square; 15 and 30 % at most), and
-        hours in cessation or curtailed, which are few, up to a half.
+        itself the trip-days are within 2 % where there is one a year or more (3 % for a site that is known, under a
+        ten-minute rule on a slow supply); the classes of planes leave 5 to 6 % (root mean square; 17 to 31 % at most).
+        Trips, episodes and losses rest on fewer nodes and days: up to 300 trip-days a year trips are 2 to 5 % off and
+        what they lose 4 to 8 % (root mean square); at most a tenth, under ten-minute rules a sixth, and losses 30 %.
+        Hours in cessation or curtailed, where they are few, are up to 60 % off.
 
 Reference
     D. B. Owen, Ann. Math. Statist. 27 (1956) 1075-1090. L. S. Shapley, Contributions to the Theory of Games II (1953).

@@ -62,6 +62,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "auditor.one_system": {
         *("auditor.audit", "auditor.prepare", "auditor.checks", "auditor.electrical", "auditor.records"),
         *("auditor.catalog", "auditor.policy", "auditor.findings", "auditor.trips", "auditor.likelihood"),
+        "auditor.held",
     },
     "auditor.held": {
         "auditor.prepare",

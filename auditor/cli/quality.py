@@ -195,7 +195,9 @@ def sample(
 
 @app.command("estimate")
 def estimate(
-    results: Annotated[Path, typer.Argument(help="The sample with its column `found` filled in: .csv or .parquet.")],
+    results: Annotated[
+        Path, typer.Argument(help="The sample with its column `found` filled in: the file that `quality sample` wrote.")
+    ],
 ) -> None:
     """Estimate the share of deficient systems in the portfolio from what the visits found."""
     found = read_found(results)

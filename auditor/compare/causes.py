@@ -23,7 +23,8 @@ OTHER_VERSION = "cannot be told: a run was made by another version of the progra
 TOO_MANY = "cannot be told: none by itself, and not every combination was tried"
 PROGRAM = "the program itself"
 
-Trial = Callable[[frozenset[int], pl.Series], pl.DataFrame]
+#: From the factors that are switched and the KEYS of some rows to these rows' KEYS and `verdict`.
+Trial = Callable[[frozenset[int], pl.DataFrame], pl.DataFrame]
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class _Search:
         if not rows.height:
             return rows
         self.trials += 1
-        got = self.trial(chosen, rows["system_id"].unique().sort())
+        got = self.trial(chosen, rows.select(KEYS))
         beside = rows.join(got, on=KEYS, how="left", nulls_equal=True)
         return beside.filter(pl.col("verdict").eq_missing(pl.col(verdict))).select(rows.columns)
 
@@ -70,8 +71,8 @@ def find_causes(
     """Return `row` and `cause` for every row.
 
     `rows` has row, the KEYS, before and after; `uses` system_id and factor, the numbers of the factors that can matter
-    for a system; `names` says what a number stands for. `trial` takes the factors that are switched and the systems,
-    and returns the KEYS with `verdict`. A system that uses one factor alone needs no trial.
+    for a system; `names` says what a number stands for. `trial` takes the factors that are switched and the KEYS of
+    rows, and returns these with `verdict`. A system that uses one factor alone needs no trial.
     """
     search = _Search(uses, names, trial)
     count = uses.group_by("system_id").agg(pl.len().alias("n"), pl.col("factor").min().alias("_first"))

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from auditor.checks import CHECKS
 from auditor.checks.base import TOLERANCE, Check
+from auditor.held import columns_of
 from auditor.store.records_db import Connection
 from auditor.store.snapshot import about
 
@@ -20,14 +21,6 @@ _PARTS = ("verdict", "value", "limit")
 def _differs(old: str, new: str) -> str:
     """Two figures differ beyond the last digits, or one is missing."""
     return f"(({old} IS NULL) <> ({new} IS NULL) OR abs({old} - {new}) > {TOLERANCE} * abs({old}))"
-
-
-def columns_of(con: Connection, schema: str, table: str) -> set[str]:
-    """The columns that a run's table has; none where it has no such table."""
-    rows = con.execute(
-        "SELECT column_name FROM duckdb_columns() WHERE database_name = ? AND table_name = ?", [schema, table]
-    )
-    return {row[0] for row in rows.fetchall()}
 
 
 def common_checks(con: Connection) -> tuple[Check, ...]:

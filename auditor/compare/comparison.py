@@ -18,13 +18,14 @@ import duckdb
 import polars as pl
 
 from auditor.compare import changes
-from auditor.compare.causes import KEYS, Versions, find_causes
+from auditor.compare.causes import KEYS, Trial, Versions, find_causes
 from auditor.compare.factors import EVIDENCE, RECORDS, Factor, rule_factors
 from auditor.compare.notices import NOTICE
 from auditor.compare.rules import rules_of
 from auditor.compare.trials import Trials
 from auditor.compare.uses import OF_TRIPS, evidence_differs, uses
 from auditor.errors import AuditorError
+from auditor.held import columns_of
 from auditor.publish import code_hash
 from auditor.store import Store
 from auditor.store.folder import sync
@@ -32,7 +33,7 @@ from auditor.store.records_db import CONFIG, Connection, quoted
 from auditor.store.snapshot import about, comparison_path, open_closed_off, run_path, unfinished
 
 #: Facts of a system that its changes are filtered and grouped by.
-FACTS = ("site_label", "region", "utility", "office", "designer", "crew", "contact", "service", "design_date")
+FACTS = ("site_label", "region", "utility", "office", "designer", "crew", "contact", "design_date")
 
 Progress = Callable[[int, int | None], None]
 
@@ -159,9 +160,7 @@ def _records_differ(con: Connection) -> bool:
     )
 
 
-def _of_kinds(
-    con: Connection, kinds: str, trials: Trials, trial: Callable[[frozenset[int], pl.Series], pl.DataFrame]
-) -> pl.DataFrame:
+def _of_kinds(con: Connection, kinds: str, trials: Trials, trial: Trial) -> pl.DataFrame:
     """The causes of the changed rows of some kinds."""
     keys = ", ".join(map(quoted, KEYS))
     query = (
@@ -223,7 +222,7 @@ def _add_systems(con: Connection) -> None:
             FROM known CROSS JOIN (SELECT {rules}) LEFT JOIN a.system_result x USING (system_id)
             LEFT JOIN b.system_result y USING (system_id) ORDER BY system_id"""
     )
-    held = changes.columns_of(con, "b", "waiver")
+    held = columns_of(con, "b", "waiver")
     source = "FROM b.waived SEMI JOIN concerned USING (system_id)" if held else "FROM concerned WHERE false"
     columns = (
         'system_id, "check", until, who, text'

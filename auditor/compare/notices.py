@@ -9,8 +9,8 @@ WORSENED = (
 )
 #: The SQL of the view `notice`, over `changed`. A waiver hides no system; what is waived stands beside it.
 NOTICE = f"""CREATE VIEW notice AS
-    WITH worse AS (SELECT system_id, "check", before, after, cause, waived_until, count(*) AS places FROM changed
-      WHERE {WORSENED} GROUP BY ALL),
+    WITH worse AS (SELECT DISTINCT system_id, "check", before, after, cause, waived_until FROM changed
+      WHERE {WORSENED}),
     told AS (SELECT system_id, string_agg(DISTINCT "check" || ': ' || before || ' to ' || after, '; '
         ORDER BY "check" || ': ' || before || ' to ' || after) AS worse,
       string_agg(DISTINCT cause, ' | ' ORDER BY cause) AS cause,

@@ -12,14 +12,11 @@ import polars as pl
 from auditor.audit import audit, judge
 from auditor.checks import CHECKS
 from auditor.compare.causes import KEYS
-from auditor.compare.changes import columns_of
 from auditor.compare.factors import Factor, switched
 from auditor.compare.rules import Rules
-from auditor.held import snapshot_evidence
+from auditor.held import records_of, snapshot_evidence
 from auditor.prepare import Records
-from auditor.records.frames import KIND_TYPES
-from auditor.records.schema import TABLES, Table
-from auditor.store.records_db import Connection, quoted
+from auditor.store.records_db import Connection
 
 if TYPE_CHECKING:
     from auditor.trips import Evidence, Tables
@@ -41,27 +38,33 @@ class Trials:
     tables: Tables
     told: Callable[[int], None] = lambda circuits: None
 
-    def verdicts(self, chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
-        """The KEYS of every verdict of a check and over all, and the `verdict`."""
-        return self._tried(chosen, systems, self._judged)
+    def verdicts(self, chosen: frozenset[int], wanted: pl.DataFrame) -> pl.DataFrame:
+        """The wanted KEYS of verdicts of checks and over all, with the `verdict`."""
+        return self._tried(chosen, wanted, self._judged)
 
-    def bands(self, chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
-        """The KEYS of every band of expected trip-days, and the band as `verdict`."""
-        return self._tried(chosen, systems, self._expected)
+    def bands(self, chosen: frozenset[int], wanted: pl.DataFrame) -> pl.DataFrame:
+        """The wanted KEYS of bands of expected trip-days, with the band as `verdict`."""
+        return self._tried(chosen, wanted, self._expected)
 
     def _tried(
-        self, chosen: frozenset[int], systems: pl.Series, made: Callable[[_Held, Rules], pl.DataFrame]
+        self, chosen: frozenset[int], wanted: pl.DataFrame, made: Callable[[_Held, Rules], pl.DataFrame]
     ) -> pl.DataFrame:
+        """What a trial makes of the wanted rows; what else it says of their systems is dropped slice by slice."""
+        systems = wanted["system_id"].unique().sort()
         factors = [self.factors[number] for number in sorted(chosen)]
         rules = switched(self.before, self.after, factors)
         kinds = {factor.kind for factor in factors}
         schemas = ("b" if "records" in kinds else "a", "b" if "evidence" in kinds else "a")
         parts: list[pl.DataFrame] = []
+
+        def kept(some: _Held) -> pl.DataFrame:
+            return made(some, rules).join(wanted, on=KEYS, how="semi", nulls_equal=True)
+
         with ThreadPoolExecutor(WORKERS) as pool:
             for first in range(0, len(systems), AT_ONCE * WORKERS):
                 slices = [systems[at : at + AT_ONCE] for at in range(first, first + AT_ONCE * WORKERS, AT_ONCE)]
                 held = [_held(self.con, schemas, some) for some in slices if len(some)]
-                parts += pool.map(lambda some: made(some, rules), held)
+                parts += pool.map(kept, held)
                 self.told(sum(some.records.circuit.height for some in held))
         return pl.concat(parts)
 
@@ -103,17 +106,7 @@ def _held(con: Connection, schemas: tuple[str, str], systems: pl.Series) -> _Hel
     of_records, of_evidence = schemas
     con.register("tried", systems.to_frame("system_id").to_arrow())
     try:
-        records = Records(*(_read(con, of_records, table) for table in TABLES))
+        records = records_of(con, "SEMI JOIN tried USING (system_id)", schema=of_records)
         return _Held(records, snapshot_evidence(con, of_evidence, " SEMI JOIN tried USING (system_id)"))
     finally:
         con.unregister("tried")
-
-
-def _read(con: Connection, schema: str, table: Table) -> pl.DataFrame:
-    held = columns_of(con, schema, table.name)
-    columns = ", ".join(quoted(column.name) for column in table.columns if column.name in held)
-    keys = ", ".join(quoted(key) for key in table.key)
-    query = f"SELECT {columns} FROM {schema}.{quoted(table.name)} SEMI JOIN tried USING (system_id) ORDER BY {keys}"
-    empty = (pl.lit(None, KIND_TYPES[c.kind]).alias(c.name) for c in table.columns if c.name not in held)
-    frame = pl.DataFrame(con.sql(query).to_arrow_table()).with_columns(*empty)
-    return frame.select(column.name for column in table.columns)

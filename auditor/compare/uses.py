@@ -7,11 +7,10 @@ from collections.abc import Callable, Iterator, Sequence
 import polars as pl
 
 from auditor.catalog import alias_key
-from auditor.compare.changes import columns_of
 from auditor.compare.factors import BY_ENTRY, DATED, SEPARATOR, Factor, model_key
 from auditor.compare.rules import Rules
-from auditor.held import FITTED, OBSERVED, holds
-from auditor.records.schema import TABLES
+from auditor.held import FITTED, OBSERVED, columns_of, holds
+from auditor.records.schema import TABLES, Table
 from auditor.store.records_db import Connection, quoted
 
 #: Where the records name an entry of the catalog.
@@ -49,7 +48,7 @@ def _queries(con: Connection, factor: Factor, before: Rules, after: Rules) -> It
         for kind in DATED:
             yield from [] if dated else _naming(con, kind, _turning(kind, before, after))
     elif factor.kind == "records":
-        yield from _revised()
+        yield from _revised(con)
     elif factor.kind == "evidence":
         yield from _told_anew(con)
     elif factor.kind == "policy" and factor.key.startswith(f"region{SEPARATOR}"):
@@ -104,12 +103,17 @@ def _told_anew(con: Connection) -> Iterator[str]:
             yield f"SELECT system_id FROM (({a} EXCEPT {b}) UNION ALL ({b} EXCEPT {a}))"
 
 
-def _revised() -> Iterator[str]:
-    """The systems of which a row came, went or changed."""
+def _revised(con: Connection) -> Iterator[str]:
+    """The systems of which a row came, went or changed; a column that the version of a run lacks is empty there."""
     for table in TABLES:
-        columns = ", ".join(quoted(column.name) for column in table.columns)
         a, b = (
-            f"(SELECT {columns} FROM {schema}.{quoted(table.name)} SEMI JOIN wanted USING (system_id))"
+            f"(SELECT {_declared(con, schema, table)} FROM {schema}.{quoted(table.name)}"
+            " SEMI JOIN wanted USING (system_id))"
             for schema in "ab"
         )
         yield f"SELECT system_id FROM ({a} EXCEPT ALL {b}) UNION ALL SELECT system_id FROM ({b} EXCEPT ALL {a})"
+
+
+def _declared(con: Connection, schema: str, table: Table) -> str:
+    held = columns_of(con, schema, table.name)
+    return ", ".join(quoted(c.name) if c.name in held else f"NULL AS {quoted(c.name)}" for c in table.columns)

@@ -21,7 +21,8 @@ BETA_NODES_PCT = (0.0, 0.6, 1.8, 3.6, 6.0)
 #: Nodes of the ratios: own rise, also as it lies around the distance from the return ceiling to the first threshold,
 #: where trips a day jump from one to many, and the neighbours' sun [% of nominal].
 AROUND_CEILING_PCT = (-1.0, -0.3, 0.1, 0.5, 1.1, 2.2)
-RATIO_OWN_NODES_PCT = (0.0, 1.5, 3.5, 6.0, 13.0)
+RATIO_OWN_NODES_PCT = (0.0, 1.5, 3.5, 6.0, 8.5, 13.0)
+RATIO_OWN_WITHOUT_JUMP_PCT = (0.0, 1.5, 2.8, 4.0, 5.0, 6.2, 7.4, 13.0)
 RATIO_BETA_NODES_PCT = (0.0, 1.0, 3.5)
 #: Own rise from here on is held [% of nominal].
 MOST_OWN_PCT = 13.0
@@ -33,8 +34,9 @@ CHANCE_SPREADS_PCT = (0.0, 0.2, 0.36, 0.52, 0.7, 0.9, 1.2, 1.7, 2.3, 3.0)
 RATIO_SPREADS_PCT = (0.0, 0.36, 0.7, 1.0, 1.45, 2.0, 3.0)
 #: Day shapes on which the ratios are solved, and how far apart their margins are, about [% of nominal].
 RATIO_DAYS, RATIO_SPACING_PCT = 7, 1.0
-#: How far margins may be apart: this share of what blurs the threshold, within bounds [% of nominal].
-SPACING_SHARE, LEAST_SPACING_PCT, MOST_SPACING_PCT = 0.9, 0.15, 0.5
+#: How far margins are apart, about [% of nominal]; no further than this share of what blurs the threshold, which counts
+#: as no less than a least.
+SPACING_PCT, SPACING_SHARE, LEAST_BLUR_PCT = 0.5, 0.9, 0.17
 
 
 @dataclass(frozen=True)
@@ -140,9 +142,10 @@ def softness(profile: Profile, supply: Supply) -> float:
 def nodes_for(profile: Profile, supply: Supply) -> Nodes:
     """Nodes that span from "trips on every bright day" to "less than once in a million years"."""
     apart = own_acts(profile, supply) == APART
-    low, spacing, cells, count = _margins(profile, supply, _wanted(profile, supply), 1.0)
-    around = {min(own, MOST_OWN_PCT) for own in around_jump(profile, AROUND_CEILING_PCT) if own > LEAST_OWN_PCT}
-    spare = {own for own in RATIO_OWN_NODES_PCT if all(abs(own - other) > CLOSE_PCT for other in around)}
+    low, spacing, cells, count = _margins(profile, supply, 1.0)
+    around = {own for own in around_jump(profile, AROUND_CEILING_PCT) if LEAST_OWN_PCT < own < MOST_OWN_PCT}
+    others = RATIO_OWN_NODES_PCT if around else RATIO_OWN_WITHOUT_JUMP_PCT
+    spare = {own for own in others if all(abs(own - other) > CLOSE_PCT for other in around)}
     return Nodes(
         own_pct=OWN_NODES_PCT if apart else (0.0,),
         beta_pct=BETA_NODES_PCT if apart else SUN_NODES_PCT,
@@ -178,7 +181,7 @@ def nodes_at(
     divides all spacings.
     """
     acts = own_acts(profile, supply)
-    low, spacing, cells, count = _margins(profile, supply, _wanted(profile, supply) / finer, finer)
+    low, spacing, cells, count = _margins(profile, supply, finer)
     if acts == ALIKE:
         beta_pct = tuple(own + beta for own in own_pct for beta in beta_pct)
     return Nodes(
@@ -200,7 +203,7 @@ def nodes_at(
     )
 
 
-def _wanted(profile: Profile, supply: Supply) -> float:
+def _furthest(profile: Profile, supply: Supply) -> float:
     """How far margins may be apart [% of nominal].
 
     Cubics between logarithms of a normal tail ask for a spacing well under its spread: with 1.2 times the spread the
@@ -208,16 +211,17 @@ def _wanted(profile: Profile, supply: Supply) -> float:
     """
     blur = ten_minute_sd(supply.sigma_pct, supply.rho) if has_mean(profile, supply) else supply.sigma_pct
     peak = 0.0 if profile.ten_minute_pct is not None else supply.peak_pct
-    return float(np.clip(SPACING_SHARE * np.hypot(blur, peak), LEAST_SPACING_PCT, MOST_SPACING_PCT))
+    return SPACING_SHARE * max(float(np.hypot(blur, peak)), LEAST_BLUR_PCT)
 
 
-def _margins(profile: Profile, supply: Supply, wanted_pct: float, finer: float) -> tuple[float, float, int, int]:
+def _margins(profile: Profile, supply: Supply, finer: float) -> tuple[float, float, int, int]:
     """Lowest margin, spacing [% of nominal], voltage nodes from one to the next, and how many."""
     spread = float(np.hypot(supply.sigma_pct, supply.day_pct))
     peak = supply.peak_pct if profile.instant else 0.0
     node_pct = chain_for(profile, supply, finer).spacing_pct
-    cells = max(1, int(wanted_pct / node_pct + 1e-9)) if node_pct > 0.0 else 1
-    spacing = cells * node_pct if node_pct > 0.0 else wanted_pct
+    wanted, most = SPACING_PCT / finer, _furthest(profile, supply) / finer
+    cells = max(1, min(round(wanted / node_pct), int(most / node_pct))) if node_pct > 0.0 else 1
+    spacing = cells * node_pct if node_pct > 0.0 else min(wanted, most)
     high = float(supply.dev_pct.max()) + 5.5 * spread + 8.0 * peak + 4.0
     low = min(-3.0, float(supply.dev_pct.min()) - 4.0 * spread)
     low = float(spacing * np.floor(low / spacing))

@@ -16,10 +16,11 @@ from auditor.catalog import Catalog
 from auditor.checks.base import VERDICT
 from auditor.electrical.arrays import IntArray
 from auditor.errors import AuditorError
+from auditor.held import FITTED, OBSERVED, holds, rows_of, snapshot_evidence
 from auditor.policy import Policy
 from auditor.prepare import Frames, Prepared, Records, prepare
 from auditor.prepare.units import Turn, turns, worse_turn
-from auditor.records.schema import TABLES, Table
+from auditor.records.schema import TABLES
 
 if TYPE_CHECKING:
     from auditor.one_system.profile import Profile
@@ -92,16 +93,6 @@ class Case:
         return replace(self, records=records, stored=None)
 
 
-def _read(con: Connection, table: Table, system_id: str) -> pl.DataFrame:
-    names = [*(column.name for column in table.columns), *ORIGIN]
-    columns = ", ".join(f'"{name}"' for name in names)
-    keys = ", ".join(f'"{key}"' for key in table.key)
-    query = f'SELECT {columns} FROM "{table.name}" WHERE system_id = ? ORDER BY {keys}'
-    frame = pl.from_arrow(con.sql(query, params=[system_id]).to_arrow_table())
-    assert isinstance(frame, pl.DataFrame)
-    return frame
-
-
 def _results(con: Connection, name: str, system_id: str) -> pl.DataFrame:
     order = "system_id, circuit_id" if name == "circuit_result" else "system_id"
     frame = pl.from_arrow(
@@ -114,22 +105,19 @@ def _results(con: Connection, name: str, system_id: str) -> pl.DataFrame:
 
 def _evidence(con: Connection, system_id: str) -> Evidence | None:
     """The log's counts and the fitted supply that the snapshot holds of a system; None where it holds nothing."""
-    tables = {row[0] for row in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
-    found = [
-        pl.DataFrame(con.sql(f"FROM {name} WHERE system_id = ?", params=[system_id]).to_arrow_table())
-        for name in ("observed", "fitted_supply")
-        if name in tables
-    ]
-    if len(found) < 2 or not any(frame.height for frame in found):
-        return None
-    from auditor.trips import Evidence  # slow to load, and few systems have any
-
-    return Evidence(found[0], found[1])
+    which = "WHERE system_id = ?"
+    told = (
+        con.execute(f"SELECT 1 FROM {name} {which} LIMIT 1", [system_id]).fetchall()
+        for name in (OBSERVED, FITTED)
+        if holds(con, name)
+    )
+    # Evidence is slow to load, and few systems have any.
+    return snapshot_evidence(con, among=f" {which}", params=[system_id]) if any(told) else None
 
 
 def load(con: Connection, system_id: str) -> Case:
     """Read a system from a snapshot; NoSuchSystemError where the snapshot has none of that id."""
-    tables = {table.name: _read(con, table, system_id) for table in TABLES}
+    tables = {table.name: rows_of(con, table, "WHERE system_id = ?", [system_id], also=ORIGIN) for table in TABLES}
     if not tables["system"].height:
         raise NoSuchSystemError(f"There is no system {system_id!r} in this snapshot.")
     catalog, policy, as_of = con.execute("SELECT catalog, policy, as_of FROM audit").fetchall()[0]

@@ -107,19 +107,28 @@ def section_lengths(circuit: pl.DataFrame, units: Units) -> FloatArray:
         np.isnan(column(circuit, "first_section_m")), column(circuit, "_first_m"), column(circuit, "first_section_m")
     )
     length = np.where(units.rank == 1, first[units.circuit], section[units.circuit])
-    extra = circuit.select("extra_trunk").with_row_index("circuit").drop_nulls()
+    extra = extra_pieces(circuit.select("extra_trunk").with_row_index("circuit"))
     if extra.height:
-        parts = (
-            extra.with_columns(pl.col("extra_trunk").str.split("+"))
-            .explode("extra_trunk")
-            .select(
-                "circuit",
-                pl.col("extra_trunk").str.split("@").list.get(0).str.strip_chars().cast(pl.Int64).alias("after"),
-                pl.col("extra_trunk").str.split("@").list.get(1).str.strip_chars().cast(pl.Float64).alias("metres"),
-            )
-        )
-        _add_extra(length, units, parts["circuit"].to_numpy(), parts["after"].to_numpy(), parts["metres"].to_numpy())
+        _add_extra(length, units, extra["circuit"].to_numpy(), extra["after"].to_numpy(), extra["extra_m"].to_numpy())
     return length
+
+
+def extra_pieces(circuit: pl.DataFrame) -> pl.DataFrame:
+    """One row per piece of the circuits' `extra_trunk`, in its place: `after`, the unit it follows, and `extra_m`.
+
+    The piece after unit a, counted along the cable, lies between units a and a + 1. Where the cable is fed between
+    these two it is in the first section of the arm that begins with unit a + 1. After unit 0 is before the first.
+    """
+    parts = pl.col("extra_trunk").str.split("@").list
+    pieces = circuit.filter(pl.col("extra_trunk").is_not_null()).with_columns(pl.col("extra_trunk").str.split("+"))
+    return (
+        pieces.explode("extra_trunk")
+        .with_columns(
+            parts.get(0).str.strip_chars().cast(pl.Int64).alias("after"),
+            parts.get(1).str.strip_chars().cast(pl.Float64).alias("extra_m"),
+        )
+        .drop("extra_trunk")
+    )
 
 
 def _add_extra(length: FloatArray, units: Units, circuit: IntArray, after: IntArray, metres: FloatArray) -> None:

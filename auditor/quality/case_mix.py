@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import optimize, special, stats
+import scipy  # its parts load when they are first used: they are slow to
 
 from auditor.quality.limits import Floats
 
@@ -72,7 +72,7 @@ def expected(cases: pl.DataFrame, besides: Collection[str] = ()) -> tuple[Floats
     design, names = _design(cells, keys)
     count, seen = (cells[name].to_numpy().astype(float) for name in ("cases", "failed"))
     slopes, covariance = _fitted(design, count, seen)
-    chance = special.expit(design @ slopes)
+    chance = scipy.special.expit(design @ slopes)
     placed = cells.select(*keys, pl.Series("chance", chance))
     each = rounded.join(placed, on=keys, how="left", nulls_equal=True, maintain_order="left")["chance"].to_numpy()
     told = _terms(names, slopes, covariance), _calibration(chance, count, seen), auc(chance, count, seen)
@@ -140,20 +140,20 @@ def _fitted(design: Floats, count: Floats, seen: Floats) -> tuple[Floats, Floats
     def cost(slopes: Floats) -> tuple[float, Floats]:
         along = design @ slopes
         value = count @ np.logaddexp(0.0, along) - seen @ along + penalty @ slopes**2 / 2
-        return float(value), design.T @ (count * special.expit(along) - seen) + penalty * slopes
+        return float(value), design.T @ (count * scipy.special.expit(along) - seen) + penalty * slopes
 
     def curvature(slopes: Floats) -> Floats:
-        chance = special.expit(design @ slopes)
+        chance = scipy.special.expit(design @ slopes)
         return np.asarray((design * (count * chance * (1 - chance))[:, None]).T @ design + np.diag(penalty))
 
     start = np.zeros(design.shape[1])
-    start[0] = special.logit(seen.sum() / count.sum())
-    found = optimize.minimize(cost, start, jac=True, hess=curvature, method="trust-exact", options={"gtol": 1e-6})
+    start[0] = scipy.special.logit(seen.sum() / count.sum())
+    found = scipy.optimize.minimize(cost, start, jac=True, hess=curvature, method="trust-exact", options={"gtol": 1e-6})
     return np.asarray(found.x), np.asarray(np.linalg.inv(curvature(found.x)))
 
 
 def _terms(names: Sequence[str], slopes: Floats, covariance: Floats) -> pl.DataFrame:
-    half = stats.norm.ppf(0.975) * np.sqrt(np.diag(covariance))
+    half = scipy.stats.norm.ppf(0.975) * np.sqrt(np.diag(covariance))
     columns = {"odds_ratio": slopes, "low": slopes - half, "high": slopes + half}
     return pl.DataFrame({"term": names} | {name: np.exp(value) for name, value in columns.items()})[1:]
 

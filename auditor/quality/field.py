@@ -43,9 +43,10 @@ def allocated(sizes: npt.ArrayLike, anticipated: npt.ArrayLike, visits: int) -> 
 
 
 def drawn(systems: pl.DataFrame, visits: int, seed: int) -> pl.DataFrame:
-    """Draw a sample of `systems` (system_id, stratum): system_id, stratum, stratum_systems, stratum_visits, chance.
+    """Draw a sample of `systems` (system_id, stratum), in the order of strata and ids.
 
-    `chance` is the inclusion probability of each. In the order of strata and ids.
+    Returns system_id, stratum, stratum_systems, stratum_visits, all_systems, chance. `chance` is the inclusion
+    probability of each; `all_systems` counts those of all strata, so that one that is missing later is noticed.
     """
     names = [name for name in ANTICIPATED if (systems["stratum"] == name).any()]
     sizes = [int((systems["stratum"] == name).sum()) for name in names]
@@ -60,6 +61,7 @@ def drawn(systems: pl.DataFrame, visits: int, seed: int) -> pl.DataFrame:
             ).with_columns(
                 pl.lit(size).alias("stratum_systems"),
                 pl.lit(int(count)).alias("stratum_visits"),
+                pl.lit(sum(sizes)).alias("all_systems"),
                 pl.lit(count / size).alias("chance"),
             )
         )

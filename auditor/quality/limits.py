@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+import scipy  # its parts load when they are first used: they are slow to
 
 Floats = npt.NDArray[np.float64]
 
@@ -32,9 +32,9 @@ def binomial_limit(share: npt.ArrayLike, count: npt.ArrayLike, tail: npt.ArrayLi
     """
     chance, cases, at = np.broadcast_arrays(*(np.asarray(x, float) for x in (share, count, tail)))
     with np.errstate(divide="ignore", invalid="ignore"):
-        whole = stats.binom.ppf(at, cases, chance)
-        step = stats.binom.pmf(whole, cases, chance)
-        part = (stats.binom.cdf(whole, cases, chance) - at) / step
+        whole = scipy.stats.binom.ppf(at, cases, chance)
+        step = scipy.stats.binom.pmf(whole, cases, chance)
+        part = (scipy.stats.binom.cdf(whole, cases, chance) - at) / step
         limit = np.maximum(whole - part, 0.0) / cases
     return np.asarray(np.where(cases > 0, limit, np.nan))
 
@@ -45,14 +45,14 @@ def poisson_interval(count: npt.ArrayLike, level: float = 0.95) -> tuple[Floats,
     Divided by an expected count it is the funnel limit of the ratio observed to expected at that expectation.
     """
     seen, tail = np.asarray(count, float), (1 - level) / 2
-    low = np.where(seen > 0, stats.chi2.ppf(tail, 2 * np.maximum(seen, 1e-300)) / 2, 0.0)
-    return np.asarray(low), np.asarray(stats.chi2.ppf(1 - tail, 2 * seen + 2) / 2)
+    low = np.where(seen > 0, scipy.stats.chi2.ppf(tail, 2 * np.maximum(seen, 1e-300)) / 2, 0.0)
+    return np.asarray(low), np.asarray(scipy.stats.chi2.ppf(1 - tail, 2 * seen + 2) / 2)
 
 
 def wilson(failed: npt.ArrayLike, count: npt.ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
     """Wilson's interval of a share [3], lower and upper end; NaN where count is 0."""
     seen, cases = np.asarray(failed, float), np.asarray(count, float)
-    z = stats.norm.ppf((1 + level) / 2)
+    z = scipy.stats.norm.ppf((1 + level) / 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = seen / cases
         middle = (share + z**2 / (2 * cases)) / (1 + z**2 / cases)
@@ -66,8 +66,8 @@ def jeffreys(failed: npt.ArrayLike, count: npt.ArrayLike, level: float = 0.95) -
     Counts need not be whole. NaN where count is 0.
     """
     seen, cases, tail = np.asarray(failed, float), np.asarray(count, float), (1 - level) / 2
-    low = stats.beta.ppf(tail, seen + 0.5, cases - seen + 0.5)
-    high = stats.beta.ppf(1 - tail, seen + 0.5, cases - seen + 0.5)
+    low = scipy.stats.beta.ppf(tail, seen + 0.5, cases - seen + 0.5)
+    high = scipy.stats.beta.ppf(1 - tail, seen + 0.5, cases - seen + 0.5)
     known = cases > 0
     return (
         np.where(known, np.where(seen <= 0, 0.0, low), np.nan),
@@ -84,10 +84,10 @@ def exact_scores(failed: npt.ArrayLike, expected: npt.ArrayLike, count: npt.Arra
     """
     seen, mean, cases = np.broadcast_arrays(*(np.asarray(x, float) for x in (failed, expected, count)))
     chance = np.clip(np.divide(mean, cases, out=np.zeros_like(mean), where=cases > 0), 0.0, 1.0)
-    above = stats.binom.sf(seen - 1, cases, chance)
-    below = stats.binom.cdf(seen, cases, chance)
+    above = scipy.stats.binom.sf(seen - 1, cases, chance)
+    below = scipy.stats.binom.cdf(seen, cases, chance)
     tail = np.clip(np.minimum(above, below), 1e-300, 0.5)
-    return np.asarray(np.where(seen > mean, 1.0, -1.0) * stats.norm.isf(tail))
+    return np.asarray(np.where(seen > mean, 1.0, -1.0) * scipy.stats.norm.isf(tail))
 
 
 def winsorised(scores: npt.ArrayLike, share: float = WINSORISED) -> Floats:
@@ -114,15 +114,15 @@ def widening(scores: npt.ArrayLike) -> float:
 
 def widened(tail: npt.ArrayLike, spread: float) -> Floats:
     """The tail whose exact limit lies sqrt(spread) times as many deviates out as that of `tail`."""
-    return np.asarray(stats.norm.cdf(np.sqrt(spread) * stats.norm.ppf(np.asarray(tail, float))))
+    return np.asarray(scipy.stats.norm.cdf(np.sqrt(spread) * scipy.stats.norm.ppf(np.asarray(tail, float))))
 
 
 def two_sided(scores: npt.ArrayLike) -> Floats:
     """The two-sided chance of a deviate at least so far out."""
-    return np.asarray(np.minimum(2 * stats.norm.sf(np.abs(np.asarray(scores, float))), 1.0))
+    return np.asarray(np.minimum(2 * scipy.stats.norm.sf(np.abs(np.asarray(scores, float))), 1.0))
 
 
 def false_discovery(chances: npt.ArrayLike) -> Floats:
     """The share of false alarms among units whose chance is no larger than each unit's own [4]."""
     held = np.asarray(chances, float)
-    return np.asarray(stats.false_discovery_control(held)) if held.size else held
+    return np.asarray(scipy.stats.false_discovery_control(held)) if held.size else held

@@ -11,15 +11,16 @@ References:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erfc, sqrt
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+import scipy  # its parts load when they are first used: they are slow to
 
 from auditor.quality.limits import Floats, binomial_limit, widened
 
 #: The chance beyond three sigma at one end.
-THREE_SIGMA = float(stats.norm.sf(3))
+THREE_SIGMA = erfc(3 / sqrt(2)) / 2
 #: So many in a row on one side of the median are a signal [3].
 IN_A_ROW = 8
 BEYOND = "a point beyond the limits"
@@ -80,7 +81,7 @@ def count_median(expected: npt.ArrayLike, count: npt.ArrayLike) -> Floats:
     """
     mean, cases = np.asarray(expected, float), np.asarray(count, float)
     chance = np.clip(np.divide(mean, cases, out=np.zeros_like(mean), where=cases > 0), 0.0, 1.0)
-    return np.asarray(stats.binom.ppf(0.5, cases, chance))
+    return np.asarray(scipy.stats.binom.ppf(0.5, cases, chance))
 
 
 def in_a_row(
@@ -142,10 +143,10 @@ def changes(observed: npt.ArrayLike, expected: npt.ArrayLike, count: npt.ArrayLi
             continue
         o, e, n = seen[row, held], mean[row, held], cases[row, held]
         tail = parting_tail(np.cumsum(o)[:-1], np.cumsum(e)[:-1], np.cumsum(n)[:-1], (o.sum(), e.sum(), n.sum()))
-        score = -special.ndtri(np.clip(tail, 1e-300, 0.5)) / np.sqrt(spread)
+        score = -scipy.special.ndtri(np.clip(tail, 1e-300, 0.5)) / np.sqrt(spread)
         best = int(np.argmax(score))
         at[row] = held[best + 1]
-        chance[row] = min(2 * special.ndtr(-score[best]) * score.size, 1.0)
+        chance[row] = min(2 * scipy.special.ndtr(-score[best]) * score.size, 1.0)
         before[row] = o[: best + 1].sum() / e[: best + 1].sum()
         after[row] = o[best + 1 :].sum() / e[best + 1 :].sum()
     return Changes(at, chance, before, after)
@@ -161,7 +162,7 @@ def parting_tail(seen: Floats, mean: Floats, cases: Floats, total: tuple[float, 
     failed, mean_all, all_cases = total
     first = np.clip(mean / cases, 1e-9, 1 - 1e-9)
     second = np.clip((mean_all - mean) / (all_cases - cases), 1e-9, 1 - 1e-9)
-    odds = special.logit(first) - special.logit(second)
+    odds = scipy.special.logit(first) - scipy.special.logit(second)
     x = np.arange(failed + 1)[None, :]
     n, m = cases[:, None], (all_cases - cases)[:, None]
     possible = (x <= n) & (failed - x <= m)
@@ -176,4 +177,6 @@ def parting_tail(seen: Floats, mean: Floats, cases: Floats, total: tuple[float, 
 
 def _log_ways(n: Floats, k: Floats) -> Floats:
     """The logarithm of n over k."""
-    return np.asarray(special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(np.maximum(n - k, 0) + 1))
+    return np.asarray(
+        scipy.special.gammaln(n + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(np.maximum(n - k, 0) + 1)
+    )

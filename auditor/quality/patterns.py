@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import polars as pl
-from scipy import stats
+import scipy  # its parts load when they are first used: they are slow to
 
 from auditor.quality.limits import false_discovery
 
@@ -41,7 +41,7 @@ def repeats(counts: pl.DataFrame) -> pl.DataFrame:
     tests = frame.filter(named & (pl.col("f") > 0) & (share.pow(pl.col("judged")) <= FALSE_ALARMS))
     tests = tests.with_columns((share * pl.col("judged")).alias("expected"))
     failed, judged, expected = (tests[name].to_numpy() for name in ("failed", "judged", "expected"))
-    chance = stats.binom.sf(failed - 1, judged, expected / judged)
+    chance = scipy.stats.binom.sf(failed - 1, judged, expected / judged)
     told = (false_discovery(chance) <= FALSE_ALARMS) & (failed >= LEAST_REPEATS)
     found = tests.drop("all", "f").with_columns(pl.Series("chance", chance, dtype=pl.Float64))
     order = {"failed": True, "value": False, "year": False, "cause": False}

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+import scipy  # its parts load when they are first used: they are slow to
 
 from auditor.quality.limits import Floats
 
@@ -60,8 +60,8 @@ def shrunken(
     shape, rate, tail = spread.shape + seen, spread.rate + mean, (1 - level) / 2
     return (
         shape / rate,
-        np.asarray(stats.gamma.ppf(tail, shape, scale=1 / rate)),
-        np.asarray(stats.gamma.ppf(1 - tail, shape, scale=1 / rate)),
+        np.asarray(scipy.stats.gamma.ppf(tail, shape, scale=1 / rate)),
+        np.asarray(scipy.stats.gamma.ppf(1 - tail, shape, scale=1 / rate)),
     )
 
 
@@ -70,4 +70,4 @@ def chance_above(observed: npt.ArrayLike, expected: npt.ArrayLike, spread: Sprea
     seen, mean = np.asarray(observed, float), np.asarray(expected, float)
     if spread.variance <= 0:
         return np.full(seen.shape, float(spread.mean > ratio))
-    return np.asarray(stats.gamma.sf(ratio, spread.shape + seen, scale=1 / (spread.rate + mean)))
+    return np.asarray(scipy.stats.gamma.sf(ratio, spread.shape + seen, scale=1 / (spread.rate + mean)))

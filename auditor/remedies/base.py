@@ -37,11 +37,13 @@ CANDIDATE: dict[str, pl.DataType] = {
     "circuits": pl.Int64(),
     "enough": pl.Boolean(),
 }
-#: New wire: one row per run, for what it costs. `place` is the role of the run.
+#: New wire: one row per piece of a run, for what it costs. `place` is the role of the run, and `run_of` the circuit or
+#: combiner that it belongs to.
 WIRE: dict[str, pl.DataType] = {
     "system_id": pl.String(),
     "variant": pl.String(),
     "place": pl.String(),
+    "run_of": pl.String(),
     "size": pl.String(),
     "material": pl.String(),
     "length_m": pl.Float64(),
@@ -104,7 +106,10 @@ class Situation:
 
 @dataclass(frozen=True)
 class Proposal:
-    """The candidates of one remedy: CANDIDATE rows, what `apply` reads of them, and WIRE, PARENT and GROWS rows."""
+    """The candidates of one remedy: tables of CANDIDATE, WIRE, PARENT and GROWS rows, and `change`.
+
+    `change` has system_id, variant and what `apply` reads of the candidates, one row for each that it alters.
+    """
 
     candidate: pl.DataFrame
     change: pl.DataFrame

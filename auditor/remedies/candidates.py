@@ -15,7 +15,7 @@ from auditor.remedies.base import EFFORTS, GROWS, PARENT, PART, WIRE, Proposal, 
 LAID: dict[str, pl.DataType] = {
     "clone": pl.String(), "origin": pl.String(), "root": pl.String(), "steps": pl.Int64(), "remedy": pl.String(),
     "last": pl.String(), "variant": pl.String(), "done": pl.String(), "effort": pl.Int64(), "settings": pl.Boolean(),
-    "judged": pl.Boolean(), "verify_first": pl.String(), "cannot_check": pl.String(),
+    "verify_first": pl.String(), "cannot_check": pl.String(),
 }  # fmt: skip
 #: Digits of a candidate's id.
 DIGITS = 12
@@ -72,18 +72,23 @@ def _laid(
     candidate = pl.concat([pl.DataFrame(schema=LAID), *candidates])
     origins = candidate.select("clone", pl.col("origin").alias("_base"))
 
-    def with_base(new: list[pl.DataFrame], held: pl.DataFrame, schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
-        """New rows with those that the candidates' bases bring along."""
+    def with_base(
+        new: list[pl.DataFrame], held: pl.DataFrame, schema: Mapping[str, pl.DataType], once: Sequence[str] = ()
+    ) -> pl.DataFrame:
+        """New rows with those that the candidates' bases bring along, unless new ones have the same keys `once`."""
         columns = _by_clone(schema)
         kinds = [pl.col(n).cast(schema.get(n, pl.String())) for n in columns]
         brought = origins.join(held.rename({"clone": "_base"}), on="_base").select(kinds)
-        return pl.concat([brought, *(part.select(kinds) for part in new)])
+        own = pl.concat([brought.clear(), *(part.select(kinds) for part in new)])
+        if once:
+            brought = brought.join(own, on=["clone", *once], how="anti", nulls_equal=True)
+        return pl.concat([brought, own])
 
     empty = Records(*(table.clear() for table in (records.system, records.circuit, records.unit, records.run)))
     return Laid(
         candidate,
         _concat([empty, *parts]),
-        with_base(wires, base.wire, WIRE),
+        with_base(wires, base.wire, WIRE, ("place", "run_of")),  # a run is laid once, at its last size
         with_base(made, base.part, PART),
         with_base(parents, base.parent, PARENT),
         with_base(grows, base.grows, GROWS),
@@ -109,7 +114,6 @@ def _numbered(remedy: Remedy, found: pl.DataFrame, roots: pl.DataFrame, base: La
         joined("_done", pl.col("done"), "; then ").alias("done"),
         pl.max_horizontal(pl.col("_effort"), pl.lit(EFFORTS.index(remedy.effort), pl.Int64)).alias("effort"),
         (pl.col("_settings").fill_null(False) | pl.lit(remedy.settings)).alias("settings"),
-        pl.lit(remedy.apply is not None).alias("judged"),
         joined("_verify_first", pl.lit(remedy.verify), " ").alias("verify_first"),
         joined("_cannot_check", pl.lit(remedy.unchecked), " ").alias("cannot_check"),
     ).select(*(pl.col(name).cast(kind) for name, kind in LAID.items()), "circuits")

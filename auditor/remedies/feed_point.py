@@ -29,7 +29,7 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
-from auditor.prepare.layout import listed_units
+from auditor.prepare.layout import extra_pieces, listed_units
 from auditor.remedies.base import MEETS, Proposal, Remedy, Situation, altered, listed, proposal
 
 _KEYS = ["system_id", "circuit_id"]
@@ -80,20 +80,10 @@ def _with_currents(frame: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
 
 def _extras(places: pl.DataFrame) -> pl.DataFrame:
     """What extra cable adds to the moments of each place: `before` and `behind`."""
-    parts = pl.col("extra_trunk").str.split("@").list
-    extra = (
-        places.filter(pl.col("extra_trunk").is_not_null())
-        .with_columns(pl.col("extra_trunk").str.split("+"))
-        .explode("extra_trunk")
-        .with_columns(
-            parts.get(0).str.strip_chars().cast(pl.Int64).alias("a"),
-            parts.get(1).str.strip_chars().cast(pl.Float64).alias("m"),
-        )
-        .filter(pl.col("a") < pl.col("n"))
-    )
-    at = places.select(*_KEYS, pl.col("k").alias("a"), pl.col("amps").alias("_until"))
-    extra = extra.join(at, on=[*_KEYS, "a"], how="left", maintain_order="left")
-    before, metres, until = pl.col("a") < pl.col("k"), pl.col("m"), pl.col("_until")
+    extra = extra_pieces(places).filter(pl.col("after") < pl.col("n"))
+    at = places.select(*_KEYS, pl.col("k").alias("after"), pl.col("amps").alias("_until"))
+    extra = extra.join(at, on=[*_KEYS, "after"], how="left", maintain_order="left")
+    before, metres, until = pl.col("after") < pl.col("k"), pl.col("extra_m"), pl.col("_until")
     return extra.group_by(*_KEYS, "k").agg(
         pl.when(before).then(metres * until).otherwise(0.0).sum().alias("before"),
         pl.when(before).then(0.0).otherwise(metres * (pl.col("all_amps") - until)).sum().alias("behind"),

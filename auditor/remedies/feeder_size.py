@@ -25,6 +25,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from auditor.checks.base import judge_frame
+from auditor.checks.feeder_ampacity import CHECK
 from auditor.checks.terms import number
 from auditor.prepare import Records
 from auditor.remedies.base import Proposal, Remedy, Situation, proposal
@@ -34,41 +36,36 @@ _KEYS = ["system_id", "combiner_id"]
 
 
 def runs(situation: Situation) -> pl.DataFrame:
-    """The feeders worth enlarging, with `part_pct` of the worst circuit, `room_pct` and `amps_need`."""
+    """The feeders worth enlarging, with `part` of one, `room` and `amps_need`.
+
+    `room` is the share of the rise in the feeder that may stay: the least over its circuits, 1 where none is over.
+    """
     part = number("feeder_rise_pct")
     room = number("rise_target_pct") - (number("total_rise_pct") - part)
-    # By which share the rise in the feeder must fall for each of its circuits; the least share decides.
     share = pl.when(part > 0).then(pl.when("over").then(room / part).otherwise(1.0))
-    needs = (
-        situation.circuit.filter("touched")
-        .group_by("feeder_row")
-        .agg(share.min().alias("room_pct"), pl.lit(1.0).alias("part_pct"))
-    )
-    worst = situation.results.system.select(
-        "system_id",
-        pl.col("feeder_ampacity_combiner_id").alias("_at"),
-        (pl.col("feeder_ampacity_verdict") == "fail").alias("_hot"),
-        (number("feeder_ampacity_value") / number("feeder_ampacity_limit")).alias("_need"),
-    )
-    frame = situation.prepared.feeder.join(needs, on="feeder_row", how="left", maintain_order="left")
-    frame = frame.join(worst, on="system_id", how="left", maintain_order="left")
-    hot = (pl.col("_hot") & pl.col("_at").eq_missing(pl.col("combiner_id"))).fill_null(False)
+    needs = situation.circuit.filter("touched").group_by("feeder_row").agg(share.min().alias("room"))
+    # The results name the worst feeder of a system alone; others may carry too little as well.
+    judged = judge_frame(situation.prepared.feeder, [CHECK], situation.policy)
+    frame = judged.join(needs, on="feeder_row", how="left", maintain_order="left")
+    hot = (pl.col("feeder_ampacity_verdict") == "fail").fill_null(False)
     wire = (number("feeder_length_m") > 0).fill_null(False)
-    return frame.filter((pl.col("room_pct").is_not_null() | hot) & wire).select(
-        *_KEYS, "code_family",
-        pl.col("part_pct").fill_null(1.0),
-        pl.col("room_pct").fill_null(1.0),
-        pl.when(hot).then("_need").otherwise(0.0).fill_null(0.0).alias("amps_need"),
+    need = number("feeder_ampacity_value") / number("feeder_ampacity_limit")
+    return frame.filter((pl.col("room").is_not_null() | hot) & wire).select(
+        *_KEYS, "code_family", pl.lit(None, pl.Float64).alias("breaker_a"),
+        pl.lit(1.0).alias("part"),
+        pl.col("room").fill_null(1.0),
+        pl.when(hot).then(need).otherwise(0.0).fill_null(0.0).alias("amps_need"),
     )  # fmt: skip
 
 
 def propose(situation: Situation) -> Proposal:
     """The first size that meets the target."""
     change = first_that_meets(runs(situation), _KEYS, pieces(situation, "feeder", _KEYS), situation.catalog)
-    unknown = pl.lit(None, pl.Float64)
-    ground = ground_words(unknown, pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
+    ground = ground_words(pl.col("breaker_a"), pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
     title = pl.format("feeder{}", pl.concat_str(pl.lit(" of combiner "), "combiner_id").fill_null(""))
-    wire = change.with_columns(pl.lit("feeder").alias("place"), pl.col("new_size").alias("size"))
+    wire = change.with_columns(
+        pl.lit("feeder").alias("place"), pl.col("combiner_id").alias("run_of"), pl.col("new_size").alias("size")
+    )
     found = listed_runs(change, _KEYS, title, ground)
     return proposal(found, change.select(*_KEYS, "run_order", "variant", "new_size"), wire)
 

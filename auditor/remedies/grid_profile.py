@@ -36,6 +36,12 @@ def _meant(texts: pl.Series, situation: Situation) -> pl.Series:
     return texts.replace_strict(names, default=None, return_dtype=pl.String)
 
 
+def _keys(texts: pl.Series) -> pl.Series:
+    """Texts less case, spaces and marks: what two spellings of one name have in common."""
+    keys = {text: alias_key(text) for text in texts.drop_nulls().unique().sort().to_list()}
+    return texts.replace_strict(keys, default=None, return_dtype=pl.String)
+
+
 def _required(utilities: pl.Series, situation: Situation) -> pl.Series:
     """The profile that each utility requires; null where the policy names none, or one that the catalog lacks."""
     rules, known = situation.policy.triage, situation.catalog["grid_profile"]["name"].to_list()
@@ -52,9 +58,10 @@ def propose(situation: Situation) -> Proposal:
         _meant(asked["grid_profile"], situation).alias("_set"),
         _required(asked["utility"], situation).alias("_required"),
     ).with_columns(pl.coalesce("_required", "_set").alias("new_profile"))  # fmt: skip
+    own = own.with_columns(_keys(own["new_profile"]).alias("_asked"))
     units = situation.records.unit.filter(pl.col("grid_profile").is_not_null())
-    units = units.select("system_id", "circuit_id", _meant(units["grid_profile"], situation).alias("_unit"))
-    odd = units.join(own, on="system_id").filter(pl.col("_unit") != pl.col("new_profile"))
+    units = units.select("system_id", "circuit_id", _keys(_meant(units["grid_profile"], situation)).alias("_unit"))
+    odd = units.join(own, on="system_id").filter(pl.col("_unit") != pl.col("_asked"))
     odd = odd.group_by("system_id").agg(pl.col("circuit_id").n_unique().cast(pl.Int64).alias("_odd"))
     counts = situation.records.circuit.group_by("system_id").agg(pl.len().cast(pl.Int64).alias("_all"))
     rows = own.join(odd, on="system_id", how="left", maintain_order="left")

@@ -7,12 +7,12 @@ What
 
 Formula
     The rise in a run goes with its resistance. Of the sizes above the recorded one the first is taken with
-    rise r'/r <= target - (total - rise). The equipment ground grows in proportion to the circular mils: for devices up
-    to 30 A it has the size of the new conductors, since the ground of Table 250.122 is there the smallest conductor
-    that the device may protect.
+    rise r'/r <= target - (total - rise), with the ampacity that is called for, and that the breaker may protect. The
+    equipment ground grows in proportion to the circular mils: for devices up to 30 A it has the size of the new
+    conductors, since the ground of Table 250.122 is there the smallest conductor that the device may protect.
 
 Reference
-    NEC 250.122(B) and Table 250.122 (read in several public copies); Chapter 9 Tables 8 and 9.
+    NEC 240.4(D); 250.122(B) and Table 250.122 (read in several public copies); Chapter 9 Tables 8 and 9.
 
 What to verify first
     The recorded length, size and material, at both ends; that the rise is not a loose connection.
@@ -35,7 +35,7 @@ _KEYS = ["system_id", "circuit_id"]
 
 
 def runs(situation: Situation) -> pl.DataFrame:
-    """The home runs worth enlarging, with `part_pct`, `room_pct` and `amps_need`."""
+    """The home runs worth enlarging, with `part` and `room` in percent, and `amps_need`."""
     frame = situation.circuit
     small = (number("breaker_a") > number("home_run_small_conductor_breaker_a")).fill_null(False)
     hot = (pl.col("home_run_ampacity_verdict") == "fail").fill_null(False)
@@ -46,8 +46,8 @@ def runs(situation: Situation) -> pl.DataFrame:
     wire = (number("home_run_length_m") > 0).fill_null(False)
     return frame.filter((pl.col("touched") | small | hot) & wire).select(
         *_KEYS, "breaker_a", "code_family",
-        part.alias("part_pct"),
-        pl.when("over").then(room).otherwise(part).alias("room_pct"),
+        part.alias("part"),
+        pl.when("over").then(room).otherwise(part).alias("room"),
         pl.when(hot & (limit > 0)).then(value / limit).otherwise(0.0).fill_null(0.0).alias("amps_need"),
     )  # fmt: skip
 
@@ -56,7 +56,9 @@ def propose(situation: Situation) -> Proposal:
     """The first size that meets the target."""
     change = first_that_meets(runs(situation), _KEYS, pieces(situation, "home run", _KEYS), situation.catalog)
     ground = ground_words(pl.col("breaker_a"), pl.col("area_ratio"), pl.col("new_size"), pl.col("code_family") == "NEC")
-    wire = change.with_columns(pl.lit("home run").alias("place"), pl.col("new_size").alias("size"))
+    wire = change.with_columns(
+        pl.lit("home run").alias("place"), pl.col("circuit_id").alias("run_of"), pl.col("new_size").alias("size")
+    )
     found = listed_runs(change, _KEYS, pl.format("home run of circuit {}", "circuit_id"), ground)
     return proposal(found, change.select(*_KEYS, "run_order", "variant", "new_size"), wire)
 

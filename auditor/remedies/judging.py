@@ -118,11 +118,12 @@ def _fails(results: Results) -> pl.DataFrame:
         _bits(CHECKS, lambda check: pl.col(f"{check.column}_verdict") == "fail").alias("fails"),
         pl.col("voltage_rise_verdict").cast(pl.String),
         *(pl.col(column).alias(figure) for figure, (column, _) in FIGURES.items()),
-        *(pl.col(f"busbar_{part}").alias(f"busbar_{part}") for part in ("value", "limit")),
+        "busbar_value",
+        "busbar_limit",
     )
 
 
-def _may_grow(laid: Laid, results: Results, prepared: Prepared) -> pl.DataFrame:
+def _may_grow(laid: Laid, prepared: Prepared) -> pl.DataFrame:
     """By clone, by how much the home runs may grow at most until a circuit misses the target [m].
 
     Of a home run in several pieces nobody can say which one grows: there it is unknown.
@@ -157,7 +158,7 @@ def judged_candidates(root: Situation, laid: Laid, as_of: date, tables: Tables |
     loss = pl.Series("wire_loss_w", wiring_loss_w(prepared, laid.records.unit, root.catalog)).fill_nan(None)
     after = _fails(results).join(_broken(root, laid, results), on="system_id", how="left")
     after = after.join(prepared.system.select("system_id", loss), on="system_id", how="left")
-    after = after.join(_may_grow(laid, results, prepared), on="system_id", how="left").rename({"system_id": "clone"})
+    after = after.join(_may_grow(laid, prepared), on="system_id", how="left").rename({"system_id": "clone"})
     return Lot(prepared, results, laid.candidate.join(after, on="clone", how="left", maintain_order="left"))
 
 

@@ -218,7 +218,7 @@ def _told(
         *(col(figure).alias(named(figure, "after")) for figure in FIGURES),
     )  # fmt: skip
     fewer = col("fails_left") < col("was_fails").bitwise_count_ones().cast(pl.Int64)
-    rarer = (col("was_fails") == 0) & (col("trip_days") < LIKELY_TRIP_DAYS) & (col("was_trip_days") >= LIKELY_TRIP_DAYS)
+    rarer = (col("trip_days") < LIKELY_TRIP_DAYS) & (col("was_trip_days") >= LIKELY_TRIP_DAYS)
     efforts = dict(enumerate(EFFORTS))
     frame = frame.with_columns(
         (col("proposed") & (fewer | rarer)).fill_null(False).alias("helps"),

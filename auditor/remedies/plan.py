@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -65,14 +64,13 @@ def whole_cost(frame: pl.DataFrame, spent: Spent) -> float:
     return float(best[spent].sum())
 
 
-def curve(frame: pl.DataFrame, spent: Spent, budgets: Sequence[float] | None = None) -> pl.DataFrame:
+def curve(frame: pl.DataFrame, spent: Spent) -> pl.DataFrame:
     """Return one row per budget: `budget`, `removed` trip-days a year, `spent`, `at_most` and `systems`.
 
-    Without budgets they go in even steps from nothing to what removes all that can be removed.
+    Budgets go in even steps from nothing to what removes all that can be removed.
     """
     whole = whole_cost(frame, spent)
-    steps = [whole * step / BUDGETS for step in range(BUDGETS + 1)] if budgets is None else budgets
-    rows = [plan(frame, budget, spent) for budget in steps]
+    rows = [plan(frame, whole * step / BUDGETS, spent) for step in range(BUDGETS + 1)]
     return pl.DataFrame(
         [(p.budget, p.removed, p.spent, p.at_most, p.chosen.height) for p in rows],
         schema={"budget": pl.Float64, "removed": pl.Float64, "spent": pl.Float64, "at_most": pl.Float64,

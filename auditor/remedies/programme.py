@@ -176,19 +176,19 @@ def _by_highs(options: Options, core: BoolArray, none: BoolArray, budget: float)
     return taken, most
 
 
-_QUIET = threading.Lock()
-
-
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep the solver from printing: it says a line of its own for some solutions, whatever its options ask."""
-    if os.name != "posix":
+    """Keep the solver from printing: for some solutions it says a line of its own, whatever its options ask.
+
+    Descriptor 1 is the whole process's. So only a command, which solves in its main thread, is kept quiet: a server's
+    threads, whose lines may be read, are left alone, and so is a process without a standard output.
+    """
+    held = _own_output()
+    if held is None:
         yield
         return
     flush = ctypes.CDLL(None).fflush
-    with _QUIET, open(os.devnull, "wb") as nowhere:  # noqa: PTH123
-        sys.stdout.flush()
-        held = os.dup(1)
+    with open(os.devnull, "wb") as nowhere:  # noqa: PTH123
         try:
             os.dup2(nowhere.fileno(), 1)
             yield
@@ -196,3 +196,14 @@ def _quiet() -> Iterator[None]:
             flush(None)
             os.dup2(held, 1)
             os.close(held)
+
+
+def _own_output() -> int | None:
+    """A copy of the standard output's descriptor, where there is one that this thread may redirect."""
+    if os.name != "posix" or threading.current_thread() is not threading.main_thread():
+        return None
+    try:
+        sys.stdout.flush()
+        return os.dup(1)
+    except (AttributeError, ValueError, OSError):  # there is none, or it is closed
+        return None

@@ -26,6 +26,8 @@ RATINGS = (60, 75, 90)
 def ladder(catalog: Frames) -> pl.DataFrame:
     """One row per size and step: `size`, `material`, `step`, `new_size`, and the new over the old of r, area, ampacity.
 
+    `most_breaker_a` is the largest device on a new size that is a small conductor, NEC 240.4(D); null on others.
+
     Only sizes of one family (AWG and kcmil, or mm²) with an ampacity follow each other where the material has any;
     `amps_ratio` is the smallest over the printed columns, null where the table has none for a size.
     """
@@ -34,6 +36,8 @@ def ladder(catalog: Frames) -> pl.DataFrame:
         amps = catalog["ampacity"].filter(pl.col("rating_c") == rating).unique(["size", "material"], keep="last")
         amps = amps.select("size", "material", pl.col("ampacity_a").alias(f"a_{rating}"))
         table = table.join(amps, on=["size", "material"], how="left")
+    small = catalog["small_conductor"].select("size", "material", pl.col("max_breaker_a").alias("most_breaker_a"))
+    table = table.join(small, on=["size", "material"], how="left")
     table = table.with_columns(pl.col("size").str.ends_with("mm2").alias("_metric"))
     new = table.rename({c: f"new_{c}" for c in table.columns if c not in ("material", "_metric")})
     both = table.join(new, on=["material", "_metric"]).filter(pl.col("new_area_mm2") > pl.col("area_mm2"))
@@ -48,38 +52,43 @@ def ladder(catalog: Frames) -> pl.DataFrame:
         (pl.col("new_r_ohm_per_km") / pl.col("r_ohm_per_km")).alias("r_ratio"),
         (pl.col("new_area_mm2") / pl.col("area_mm2")).alias("area_ratio"),
         pl.min_horizontal(ratios).alias("amps_ratio"),
+        pl.col("new_most_breaker_a").alias("most_breaker_a"),
     )  # fmt: skip
 
 
 def pieces(situation: Situation, role: str, keys: list[str]) -> pl.DataFrame:
-    """The pieces of runs of a role (by `keys`) in their order: `run_order`, size, material, `length_m` and `r_ohm`.
+    """The pieces of runs of a role (by `keys`) in their order, with size, material, `length_m`, `r_ohm` and their sets.
 
     A material that the records lack is the policy's. A piece of no length needs no conductor and is left out.
     """
     rows = situation.records.run.filter((pl.col("role") == role) & (pl.col("length_m") != 0).fill_null(True))
     known = prepare_runs(rows, situation.catalog, situation.policy)
-    rows = rows.with_columns(known["material"], known["r_ohm"])
-    return rows.select(*keys, "run_order", "size", "material", "length_m", "r_ohm").sort(*keys, "run_order")
+    rows = rows.with_columns(known["material"], known["r_ohm"], known["parallel_sets"])
+    columns = ("run_order", "size", "material", "length_m", "r_ohm", "parallel_sets")
+    return rows.select(*keys, *columns).sort(*keys, "run_order")
 
 
 def first_that_meets(runs: pl.DataFrame, keys: list[str], parts: pl.DataFrame, catalog: Frames) -> pl.DataFrame:
     """Return the pieces of the runs (by `keys`), all as many sizes larger as is enough, or as are tried if none is.
 
-    `runs` has `part_pct` (the rise in the run), `room_pct` (what that may be at most) and `amps_need` (by how much the
-    ampacity has to grow); `parts` is what `pieces` returns. `variant`, `new_size`, `area_ratio` and `enough` are added.
+    `runs` has `part` (the rise in the run), `room` (what that may be at most, in the same unit), `amps_need` (by how
+    much the ampacity has to grow) and `breaker_a`, null where none is known; `parts` is what `pieces` returns.
+    `variant`, `new_size`, `area_ratio` and `enough` are added.
     The rise goes with the resistance; what reactance adds to that, the audit of the candidate tells.
     """
     parts = parts.with_columns(pl.len().over(keys).alias("_count"))
     steps = runs.join(parts, on=keys, nulls_equal=True).join(ladder(catalog), on=["size", "material"])
     steps = steps.sort(*keys, "step", "run_order")
     r_ohm, amps = pl.col("r_ohm"), pl.col("amps_ratio").fill_null(1.0).min()
+    single = pl.col("most_breaker_a").filter(pl.col("parallel_sets") == 1).min()
     whole = steps.group_by(*keys, "step", maintain_order=True).agg(
-        (pl.col("part_pct").first() * (r_ohm * pl.col("r_ratio")).sum() / r_ohm.sum()).alias("_pct"),
+        (pl.col("part").first() * (r_ohm * pl.col("r_ratio")).sum() / r_ohm.sum()).alias("_rise"),
         (amps * MEETS >= pl.col("amps_need").first()).alias("_carries"),
+        (single >= pl.col("breaker_a").first()).fill_null(True).alias("_protected"),
         (pl.len() == pl.col("_count").first()).alias("_all"),
-        pl.col("room_pct").first(),
+        pl.col("room").first(),
     )
-    enough = (pl.col("_pct") <= pl.col("room_pct") * MEETS) & pl.col("_carries")
+    enough = (pl.col("_rise") <= pl.col("room") * MEETS) & pl.col("_carries") & pl.col("_protected")
     whole = whole.filter("_all").select(*keys, "step", enough.fill_null(False).alias("enough"))
     order = [pl.col("enough").not_(), pl.when("enough").then("step").otherwise(-pl.col("step"))]
     whole = whole.sort(*keys, *order).unique(keys, keep="first", maintain_order=True)

@@ -30,6 +30,7 @@ import polars as pl
 
 from auditor.checks.terms import number
 from auditor.prepare import Records
+from auditor.prepare.layout import extra_pieces
 from auditor.remedies.base import Proposal, Remedy, Situation, altered, listed, proposal
 from auditor.remedies.sizes import pieces
 
@@ -65,20 +66,12 @@ def _circuits(situation: Situation) -> pl.DataFrame:
 
 
 def _halves_of_extra(frame: pl.DataFrame) -> pl.DataFrame:
-    """Extra cable of each half, counted from where that half is fed; the piece at the cut falls to neither."""
-    parts = pl.col("extra_trunk").str.split("@").list
-    a, k, n = pl.col("a"), pl.col("k"), pl.col("n")
-    rows = (
-        frame.filter(pl.col("extra_trunk").is_not_null())
-        .with_columns(pl.col("extra_trunk").str.split("+"))
-        .explode("extra_trunk")
-        .with_columns(
-            parts.get(0).str.strip_chars().cast(pl.Int64).alias("a"), parts.get(1).str.strip_chars().alias("m")
-        )
-    )
-    text = pl.format("{}@{}", "at", "m")
+    """Extra cable of each half, counted from where that half is fed; a piece at the cut is in the second's first."""
+    a, k, n = pl.col("after"), pl.col("k"), pl.col("n")
+    rows = extra_pieces(frame)
+    text = pl.format("{}@{}", "at", "extra_m")
     first = rows.with_columns(pl.when("turned").then(k - a).otherwise(a).alias("at")).filter(a < k)
-    second = rows.with_columns((a - k).alias("at")).filter((a > k) & (a < n))
+    second = rows.with_columns((a - k).alias("at")).filter((a >= k) & (a < n))
     found = frame.select(_KEYS)
     for name, half in (("extra_first", first), ("extra_second", second)):
         joined = half.sort(*_KEYS, "at").group_by(_KEYS).agg(text.str.join(" + ").alias(name))
@@ -106,7 +99,7 @@ def propose(situation: Situation) -> Proposal:
         "circuit {} of {} units parted into {} and {}, each with a home run and a breaker of its own",
         "circuit_id", "n", "k", pl.col("n") - pl.col("k"),
     )  # fmt: skip
-    wire = change.select(*_KEYS, "variant").join(
+    wire = change.select(*_KEYS, "variant", pl.col("new_id").alias("run_of")).join(
         pieces(situation, "home run", _KEYS), on=_KEYS, how="left", maintain_order="left"
     )
     wire = wire.with_columns(pl.lit("home run").alias("place"))

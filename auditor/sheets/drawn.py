@@ -59,11 +59,10 @@ def profile(case: Case) -> list[Block]:
         lines.append(Line(f"line {number + 1}", tuple((PLACES.index(p) / last, v) for p, v in places)))
     ticks = [(number / last, _SHORT[place]) for number, place in enumerate(PLACES)]
     label = "The voltage along the path with the supply at the top of its range and rated output"
-    named = ", ".join(shown)
-    return [
-        Chart(chart(lines, limits(case), ticks, label), label),
-        Text(f"{label}. Circuits, in the order of the lines: {named}."),
-    ]
+    told = f"{label}. Circuits, in the order of the lines: {', '.join(shown)}."
+    if ends.height > len(shown):
+        told += f" Not drawn, since they rise less: {ends.height - len(shown)} more."
+    return [Chart(chart(lines, limits(case), ticks, label), label), Text(told)]
 
 
 def hours(rows: pl.DataFrame, case: Case) -> list[Block]:

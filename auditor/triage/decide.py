@@ -12,7 +12,7 @@ from auditor.evidence.daylight import zones_h
 from auditor.policy import Policy
 from auditor.records.evidence_schema import OTHER_TRIP, PLACES, TRIP
 from auditor.triage.causes import factors, over_target, prior, wrong_profile
-from auditor.triage.contrasts import Contrast, contrasts, in_percent
+from auditor.triage.contrasts import Contrast, contrasts
 from auditor.triage.logs import between, in_force, log_of, one_unit
 from auditor.triage.next_reading import Look, looks, taken
 from auditor.triage.one_leg import one_leg
@@ -94,11 +94,11 @@ class Decision:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What was measured and reported of one system: its readings and events as imported, its place, and the day on
-    which it was energized.
+    """What was measured and reported of one system: rows of `contrasts.in_percent`, events as imported, its place, and
+    the day on which it was energized.
     """
 
-    readings: pl.DataFrame
+    rows: pl.DataFrame
     events: pl.DataFrame
     latitude_deg: float | None = None
     longitude_deg: float | None = None
@@ -117,7 +117,7 @@ def decide(
     begin at midnight of local standard time.
     """
     begin, until = (_midnight(day, evidence.longitude_deg) for day in (since, repaired_on))
-    rows = between(in_percent(evidence.readings, site, policy), begin, None)
+    rows = between(evidence.rows, begin, None)
     events = between(evidence.events, begin, None)
     old = between(rows, None, until), between(events, None, until)
     found, done = _contrasts(*old, site, policy), None
@@ -155,7 +155,7 @@ def called(alarm: Sequence[Alarm]) -> str:
 
 def _before_energized(evidence: Evidence) -> str:
     """A remark where readings or the log begin before the system was energized; empty where they do not."""
-    starts = pl.concat([evidence.readings.select("start"), evidence.events.select("start")])["start"]
+    starts = pl.concat([evidence.rows.select("start"), evidence.events.select("start")])["start"]
     first = starts.dt.date().min()
     if evidence.energized is None or not isinstance(first, date) or first >= evidence.energized:
         return ""

@@ -112,11 +112,11 @@ def decided(
             rows += [_unknown(one, text, name) for one, text in ids.select("complaint_id", "text").iter_rows()]
             continue
         readings, events = evidence_of(name)
-        evidence = Evidence(readings, events, *place)
+        of_system = in_percent(readings, site, policy)
+        evidence = Evidence(of_system, events, *place)
         for complaint, text in ids.select("complaint_id", "text").iter_rows():
             done = repaired.get(complaint), since.get(complaint)
             rows.append(_row(complaint, name, decide(site, evidence, policy, *done, text)))
-        of_system = in_percent(readings, site, policy)
         summaries.append(summary(of_system, site, place[1]))
         hours.append(by_hour(of_system, site))
     return Decided(pl.DataFrame(rows, schema=TRIAGE), pl.concat(summaries), pl.concat(hours))

@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -30,15 +32,17 @@ HELD, HELD_SHORT = 96, 480
 SHORT_DAYS = 4
 #: The slowest a supply is taken to change.
 MOST_RHO = 0.99
+#: Age from which an unfinished file is one that nobody writes any more [s].
+LEFT_AFTER_S = 3600.0
 #: Names a folder in which several stores keep their tables together.
 SHARED_FOLDER = "AUDITOR_TABLES"
 
 
 @cache
 def _code() -> str:
-    """SHA-256 over the likelihood's own source: tables of other code are made anew."""
+    """SHA-256 over the likelihood's own source and this file, which shapes the short ones: others are made anew."""
     digest = hashlib.sha256()
-    for path in sorted(Path(auditor.likelihood.__file__).parent.glob("*.py")):
+    for path in (*sorted(Path(auditor.likelihood.__file__).parent.glob("*.py")), Path(__file__)):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
 
@@ -185,10 +189,19 @@ class Tables:
         part = folder / f".{key}.{os.getpid()}.{threading.get_ident()}.npz"
         try:
             folder.mkdir(parents=True, exist_ok=True)
+            _sweep(folder)
             np.savez(part, **table.as_arrays())  # type: ignore[arg-type]
             part.replace(folder / f"{key}.npz")
         except OSError:
             part.unlink(missing_ok=True)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what processes that were killed left half written."""
+    for left in folder.glob(".*.npz"):
+        with suppress(FileNotFoundError):
+            if time.time() - left.stat().st_mtime > LEFT_AFTER_S:
+                left.unlink()
 
 
 #: The tables of a process that has no store of its own.

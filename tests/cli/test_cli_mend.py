@@ -11,9 +11,11 @@ import pytest
 from command_line import SAMPLE, Refused, Run
 
 from auditor import mend
+from auditor.errors import AuditorError
+from auditor.one_system.case import load
 from auditor.remedies import REMEDIES
 from auditor.store import Store
-from auditor.store.snapshot import open_snapshot
+from auditor.store.snapshot import open_snapshot, run_path
 
 #: Sections that every remedy's text has.
 SECTIONS = ("What", "Formula", "Reference", "What to verify first", "What cannot be checked")
@@ -62,6 +64,32 @@ def test_a_table_of_another_run_is_not_shown(few: tuple[Path, list[str]]) -> Non
     other = duckdb.connect()
     other.execute("CREATE TABLE audit AS SELECT 1 AS run, 'another' AS content_hash")
     assert mend.kept(store, other) is None
+
+
+def test_a_table_that_cannot_be_written_leaves_nothing_behind(
+    few: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, _ = few
+
+    def full(frame: pl.DataFrame, path: Path, **named: object) -> None:
+        path.write_bytes(b"half")
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(pl.DataFrame, "write_parquet", full)
+    with open_snapshot(Store(root)) as con, pytest.raises(AuditorError, match="cannot be written: No space left"):
+        mend.keep(Store(root), con, pl.DataFrame({"system_id": ["S"]}), None)
+    assert not [*(root / "mends").glob("*"), *(root / "unfinished").glob("*/")]
+
+
+def test_a_run_of_an_earlier_version_that_lacks_a_column(run: Run, few: tuple[Path, list[str]]) -> None:
+    root, ids = few
+    with duckdb.connect(run_path(Store(root), 1)) as con:
+        con.execute("ALTER TABLE circuit DROP COLUMN extra_trunk")
+    assert "rise target" in run("mend", ids[0], "--run", 1, "--store", root).out
+    with open_snapshot(Store(root), 1) as con:
+        case = load(con, ids[0])
+    assert case.records.circuit["extra_trunk"].null_count() == case.records.circuit.height > 0
+    assert case.origins["circuit"]["import_id"].null_count() == 0
 
 
 def test_what_a_snapshot_says_of_calls_and_doubts_and_no_call_is_cleared(

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 from command_line import Refused, Run
 
+from auditor.reports.export import export_frame
 from auditor.store import Store
 from auditor.store.actions import actions_of
 from auditor.store.decisions import all_decisions, in_force
@@ -68,6 +69,15 @@ def test_a_field_sample_goes_out_and_its_results_come_back(run: Run, refused: Re
     fails, systems = (sample.unique("stratum").filter(by)["stratum_systems"].cast(int).sum()
                       for by in (pl.col("stratum") == "fail", pl.lit(True)))  # fmt: skip
     assert told.out.startswith(f"Deficient: {fails / systems:.1%} of {systems:,} systems")
+    # A workbook comes back as it went out, and a stratum that is gone is noticed.
+    visited = run("quality", "sample", "--visits", "30", "--seed", "7", "-o", "out.xlsx", "--store", root)
+    assert visited.status == 0 and "needs two results" in refused("quality", "estimate", "out.xlsx")
+    for name in ("back.xlsx", "back.jsonl"):
+        export_frame(sample.with_columns(pl.col("stratum_systems").cast(int), found=found), Path(name))
+        assert run("quality", "estimate", name).out == told.out
+    sample.with_columns(found=found).filter(stratum="fail").write_csv("part.csv")
+    gone = refused("quality", "estimate", "part.csv")
+    assert f"have {fails:,} systems together, and the sample was drawn from {systems:,}" in gone
     sample.with_columns(found=pl.lit("fine")).write_csv("odd.csv")
     assert "odd.csv, row 2" in refused("quality", "estimate", "odd.csv")
     sample.drop("stratum").write_csv("less.csv")

@@ -37,10 +37,11 @@ def uses_of(systems: list[str], factors: tuple[int, ...]) -> pl.DataFrame:
 
 
 def trial_of(tables: dict[str, dict[frozenset[int], bool]], calls: list[frozenset[int]], end: bool = True) -> Trial:
-    def trial(chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
+    def trial(chosen: frozenset[int], wanted: pl.DataFrame) -> pl.DataFrame:
         calls.append(chosen)
+        systems = wanted["system_id"].to_list()
         fails = [(tables[s] | {SETS[0]: False, SETS[-1]: end})[chosen] for s in systems]
-        frame = rows_of(systems.to_list()).select("kind", "check", "system_id", "circuit_id")
+        frame = rows_of(systems).select("kind", "check", "system_id", "circuit_id")
         return frame.with_columns(pl.Series("verdict", ["fail" if f else "pass" for f in fails]))
 
     return trial
@@ -103,8 +104,9 @@ def test_only_factors_that_a_system_uses_are_named() -> None:
     names = (*NAMES, "grey")
     own = {"left": frozenset({0, 1, 2}), "right": frozenset({1, 2, 3})}
 
-    def two_of_three(chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
-        frame = rows_of(systems.to_list()).select("kind", "check", "system_id", "circuit_id")
+    def two_of_three(chosen: frozenset[int], wanted: pl.DataFrame) -> pl.DataFrame:
+        systems = wanted["system_id"].to_list()
+        frame = rows_of(systems).select("kind", "check", "system_id", "circuit_id")
         return frame.with_columns(
             pl.Series("verdict", ["fail" if len(chosen & own[s]) >= 2 else "pass" for s in systems])
         )
@@ -139,11 +141,11 @@ def test_another_version_of_the_program_is_a_cause_or_makes_causes_unknown() -> 
     # The run before is repeated as it was: what the factors do can be told.
     assert told(rows, find_causes(rows, uses, NAMES, trial_of({"S": table}, []), other)) == {"S": "red"}
 
-    def fails_already(chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
-        return trial_of({"S": table}, [])(SETS[-1], systems)
+    def fails_already(chosen: frozenset[int], wanted: pl.DataFrame) -> pl.DataFrame:
+        return trial_of({"S": table}, [])(SETS[-1], wanted)
 
-    def unknown(chosen: frozenset[int], systems: pl.Series) -> pl.DataFrame:
-        return fails_already(chosen, systems).with_columns(pl.lit("unknown").alias("verdict"))
+    def unknown(chosen: frozenset[int], wanted: pl.DataFrame) -> pl.DataFrame:
+        return fails_already(chosen, wanted).with_columns(pl.lit("unknown").alias("verdict"))
 
     assert told(rows, find_causes(rows, uses, NAMES, fails_already, other)) == {"S": PROGRAM}
     assert told(rows, find_causes(rows, uses, NAMES, unknown, other)) == {"S": OTHER_VERSION}

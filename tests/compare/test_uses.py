@@ -7,15 +7,21 @@ from datetime import date
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 from small_portfolio import equipment, new_catalog
 
+from auditor.compare.causes import KEYS
 from auditor.compare.factors import Factor
-from auditor.compare.rules import Rules
+from auditor.compare.rules import Rules, rules_of
+from auditor.compare.trials import Trials
 from auditor.compare.uses import uses
 from auditor.policy import load_policy
 from auditor.records.schema import TABLES
+from auditor.store import Store
 from auditor.store.records_db import Connection
+from auditor.store.snapshot import run_path
+from auditor.trips import MEMORY
 
 EVERY = {"S1", "S2", "S3", "S4"}
 
@@ -99,3 +105,26 @@ def test_the_date_matters_where_a_sheet_takes_effect_in_between(
     by_design = [rules(tmp_path, day, "design date") for day in days]
     assert using(con, "as_of", "", *by_design) == set()
     assert using(con, "as_of", "", before, by_design[1]) == EVERY
+
+
+def test_a_run_of_an_earlier_version_lacks_a_column(con: Connection, tmp_path: Path) -> None:
+    """What it has no column for is empty there, as where the systems are tried again: S2 has a fact more in b."""
+    con.execute("ALTER TABLE a.circuit DROP COLUMN extra_trunk")
+    con.execute("UPDATE b.circuit SET extra_trunk = '8@3.5' WHERE system_id = 'S2'")
+    same = rules(tmp_path, date(2026, 1, 31))
+    assert using(con, "records", "", same, same) == {"S2", "S4"}
+
+
+def test_a_trial_keeps_the_rows_that_are_asked_for(changed: Store) -> None:
+    wanted = pl.DataFrame(
+        [("check", "voltage-rise", "each", "1"), ("system", None, "each", None), ("check", "busbar", "failing", None)],
+        schema=dict.fromkeys(KEYS, pl.String),
+        orient="row",
+    )
+    with duckdb.connect() as con:
+        for schema, number in (("a", 1), ("b", 2)):
+            con.execute(f"ATTACH '{run_path(changed, number)}' AS {schema} (READ_ONLY)")
+        trials = Trials(con, rules_of(con, "a"), rules_of(con, "b"), [], MEMORY)
+        kept = trials.verdicts(frozenset(), wanted)
+    assert kept.select(KEYS).sort(KEYS).equals(wanted.sort(KEYS))
+    assert kept.filter(check="voltage-rise")["verdict"].to_list() == ["pass"]  # 1.672 % of 2 %, see conftest

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import os
+from concurrent.futures import ThreadPoolExecutor
 from itertools import product
 
 import numpy as np
@@ -104,3 +107,23 @@ def test_the_solver_prints_nothing(capfd):
     frame = eligible(table(rng, 100, 4).with_columns(cost=pl.col("cost") * 1.0371), "cost")
     plan(frame, whole_cost(frame, "cost") / 5, "cost")
     assert capfd.readouterr().out == ""
+
+
+def test_a_plan_needs_no_standard_output(monkeypatch):
+    """A closed one is no fault, and a server's threads leave the process's output where it is."""
+    rng = np.random.default_rng(3)
+    frame = eligible(table(rng, 100, 4).with_columns(cost=pl.col("cost") * 1.0371), "cost")
+    budget = whole_cost(frame, "cost") / 5
+    usual = plan(frame, budget, "cost").removed
+    redirected = []
+    dup2 = os.dup2
+    with monkeypatch.context() as patch:
+        patch.setattr("os.dup2", lambda *given: redirected.append(given) or dup2(*given))
+        with ThreadPoolExecutor(1) as pool:
+            assert pool.submit(plan, frame, budget, "cost").result().removed == usual
+        for broken in (None, io.TextIOWrapper(io.BytesIO())):
+            if broken:
+                broken.close()
+            patch.setattr("sys.stdout", broken)
+            assert plan(frame, budget, "cost").removed == usual
+    assert redirected == []

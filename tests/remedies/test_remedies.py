@@ -128,6 +128,15 @@ def test_two_remedies_where_one_is_not_enough(long_runs):
     assert both["effort"] == "new conductors"
 
 
+def test_a_home_run_that_is_laid_and_then_enlarged_is_laid_once(long_runs):
+    """By hand: 8 A over the halves' home runs leave 1.33 x 36/136 + 2.5 %, of which 8 AWG makes 0.352 + 1.569 %."""
+    both = of(long_runs, "split-branch + home-run-size", system_id="S5")
+    assert both["rise_after_pct"] == pytest.approx(1.33 * 36 / 136 + 2.5 * 0.778 / 1.24, rel=1e-6)
+    wire = long_runs.wire.filter(clone=both["clone"]).sort("run_of")
+    assert wire.select("run_of", "size").rows() == [("1", "8 AWG"), ("1 (2)", "8 AWG")]
+    assert wire["length_m"].to_list() == pytest.approx([home_run_m(5.0)] * 2)
+
+
 def test_the_best_point_counts_extra_cable(tmp_path):
     """By hand: 4 units, a section of 1 m, 10 m more after unit 1. Fed at the end: 4+3+2+1 + 10 x 3 = 40 m.
 
@@ -145,6 +154,28 @@ def test_the_best_point_counts_extra_cable(tmp_path):
         per_m = 2 * (0.0133 * 240 / (2 * 136)) / 240 * 100
         moments = sorted(round((row - 1.85) / per_m, 4) for row in rows["rise_after_pct"])
         assert moments == ([11.0, 13.0] if best else [13.0])
+
+
+@pytest.mark.parametrize(
+    ("feed", "extra", "before", "after"),
+    [
+        ("end", "8@10", 136 + 10 * 8, 36 + 10 * 8),
+        ("centre", "8@10", 36 + 10 * 8, 36 + 10 * 8),
+        ("centre", "3@20", 36 + 20 * 3, 36 + 20 * 3),
+        ("centre", "12@20", 36 + 20 * 4, 36 + 20 * 4),
+    ],
+)
+def test_extra_cable_stays_where_it_is_in_a_split(tmp_path, feed, extra, before, after):
+    """By hand, sections of 1 m: an arm of 8 units of 1 A has 36 A m. Extra cable carries the units beyond it.
+
+    What follows unit 8 lies between units 8 and 9: fed there, it is in the first section of the arm of units 9 to 16,
+    and so it is when that arm is a circuit of its own. The halves' home runs carry half of the current.
+    """
+    home = [run("home run", 1, length_m=home_run_m(1.4), **WIRES), run("feeder", **WIRES)]
+    branch = BRANCH | {"feed": feed, "extra_trunk": extra}
+    row = of(candidates(tmp_path, [system(**FACTS)], [circuit(**branch)], home), "split-branch")
+    assert row["rise_before_pct"] == pytest.approx(1.4 + 1.33 * before / 136, rel=1e-6)
+    assert row["rise_after_pct"] == pytest.approx(0.7 + 1.33 * after / 136, rel=1e-6)
 
 
 def test_a_split_counts_raceway_conductors_and_the_busbar_again(tmp_path):

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import polars as pl
 import pytest
 from remedy_cases import candidates, circuit, home_run_m, of, run, system
 
 from auditor.policy import Policy, load_policy
 from auditor.policy.triage import RequiredProfile
+from auditor.remedies import mending
 from auditor.remedies.mending import CALLED, DOUBTFUL
 
 WIRES = {"terminal_rating_c": 75.0, "conductor_rating_c": 90.0, "raceway": "pvc"}
@@ -109,6 +113,53 @@ def test_a_feeder_that_carries_too_little_though_the_rise_is_small(tmp_path: Pat
     assert "8 AWG in place of 10 AWG" in row["done"] and row["mends"] == "feeder-ampacity" and row["helps"]
 
 
+def test_two_feeders_that_carry_too_little_are_both_enlarged(tmp_path: Path) -> None:
+    """By hand, as above: each combiner's 32 A need 40 A. 10 AWG carries 35 A, 8 AWG 50 A; 12 AWG 25 A, 10 AWG 35 A."""
+    runs = [
+        *(run("home run", number, length_m=1.0, **WIRES) for number in (1, 2, 3, 4)),
+        *(run("feeder", length_m=1.0, size=size, **WIRES | {"combiner_id": name})
+          for name, size in (("A", "10 AWG"), ("B", "12 AWG"))),
+    ]  # fmt: skip
+    circuits = [
+        circuit(number, first_section_m=1.0, inverter_count=16, combiner_id="AB"[number > 2]) for number in range(1, 5)
+    ]
+    row = of(candidates(tmp_path, [system()], circuits, runs), "feeder-size")
+    assert "feeder of combiner A: 8 AWG in place of 10 AWG" in row["done"]
+    assert "feeder of combiner B: 8 AWG in place of 12 AWG" in row["done"]
+    assert row["mends"] == "feeder-ampacity" and row["helps"]
+
+
+def test_a_small_conductor_is_enlarged_until_its_breaker_may_protect_it(tmp_path: Path) -> None:
+    """NEC 240.4(D): 15 A on 14 AWG copper, 20 A on 12, 30 A on 10. Under 25 A the next size is not enough."""
+    home = run("home run", 1, length_m=1.0, size="14 AWG", **WIRES)
+    facts = {"first_section_m": 1.0, "inverter_count": 4, "module_count": 4}
+    for breaker_a, size in ((20.0, "12 AWG"), (25.0, "10 AWG")):
+        found = candidates(tmp_path, [system()], [circuit(breaker_a=breaker_a, **facts)], [home, run("feeder")])
+        assert f"{size} in place of 14 AWG" in of(found, "home-run-size")["done"]
+
+
+def test_fewer_trips_count_though_another_check_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What mends the trips and leaves a cold string as it is helps; one trip-day a year is the bound."""
+    was, judged = mending.before, mending.judged_candidates
+
+    def after(*given: Any, **named: Any) -> Any:
+        lot = judged(*given, **named)
+        return replace(lot, table=lot.table.with_columns(trip_days=pl.lit(0.5)))
+
+    monkeypatch.setattr(mending, "before", lambda root: was(root).with_columns(trip_days=pl.lit(5.0)))
+    monkeypatch.setattr(mending, "judged_candidates", after)
+    units = [
+        {"system_id": "S", "circuit_id": "1", "unit_order": 1, "inverter_model": "Unit 240", "inverter_count": 1,
+         "grid_profile": "AS/NZS 4777.2:2015"},
+    ]  # fmt: skip
+    runs = [run("home run", 1, length_m=1.0, **WIRES), run("feeder", **WIRES)]
+    facts = {"first_section_m": 1.0, "inverter_count": 1, "module_count": 1}
+    given = [system(low_design_temp_c=-60.0)], [circuit(**facts)], runs, units
+    row = of(candidates(tmp_path, *given, cleared=["S"]), "grid-profile")
+    assert "module-cold-voltage" in row["still_fails"] and row["mends"] == ""
+    assert row["proposed"] and row["helps"]
+
+
 def test_units_that_differ_count_with_their_own_currents(tmp_path: Path) -> None:
     """By hand: three units of 1.00 A, then two of 0.94 A, sections of 1 m.
 
@@ -184,6 +235,26 @@ def test_units_are_set_to_the_required_profile_and_not_to_the_recorded_one(tmp_p
     )
     clone = of(found, "grid-profile")["clone"]
     assert found.records_of(clone, "S").unit["grid_profile"].null_count() == 2
+
+
+@pytest.mark.parametrize(
+    ("of_system", "of_unit", "odd"),
+    [
+        ("IEEE 1547-2018 Category II", "ieee 1547-2018  category ii", False),
+        ("House Rules 7", "HOUSE RULES 7 ", False),
+        ("House Rules 7", "House Rules 8", True),
+    ],
+)
+def test_another_spelling_of_a_profile_is_no_other_profile(
+    tmp_path: Path, of_system: str, of_unit: str, odd: bool
+) -> None:
+    """So it is with profiles that the catalog lacks."""
+    units = [
+        {"system_id": "S", "circuit_id": "1", "unit_order": 1, "inverter_model": "Unit 240", "inverter_count": 16,
+         "grid_profile": of_unit},
+    ]  # fmt: skip
+    given = [system(grid_profile=of_system)], [circuit(first_section_m=1.0)], FAILING, units
+    assert candidates(tmp_path, *given).table.filter(remedy="grid-profile").height == odd
 
 
 def test_nothing_is_proposed_while_a_safety_call_stands(tmp_path: Path) -> None:

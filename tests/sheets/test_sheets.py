@@ -19,7 +19,7 @@ from auditor.sheets import drawn
 from auditor.sheets.blocks import Bullets, Chart, Heading, Sheet, Table, Text
 from auditor.sheets.charts import Line, chart
 from auditor.sheets.content import _crew, _utility, sheet
-from auditor.sheets.drawn import hours
+from auditor.sheets.drawn import hours, profile
 from auditor.sheets.html import as_html
 from auditor.sheets.pdf import BY_HAND_MM, SHORTENED, _short, _widths, as_pdf
 from auditor.store import Store
@@ -180,6 +180,17 @@ def test_a_week_is_drawn_place_by_place_and_what_is_not_drawn_is_said() -> None:
     )
     assert left == "service."
     assert "<b>" not in drawing.svg
+
+
+def test_circuits_that_a_drawing_leaves_out_are_counted() -> None:
+    points = [
+        {"circuit_id": str(number), "place": place, "on_path": True, "operating_v": volts}
+        for number in range(6) for place, volts in (("PCC", 250.0), ("unit", 250.0 + number))
+    ]  # fmt: skip
+    case = SimpleNamespace(top_profile=SimpleNamespace(points=pl.DataFrame(points), grids={}))
+    _, text = profile(cast(Case, case))
+    assert isinstance(text, Text)
+    assert text.text.endswith("lines: 5, 4, 3, 2. Not drawn, since they rise less: 2 more.")
 
 
 def test_a_cell_of_any_length_fits_on_a_page() -> None:

@@ -198,7 +198,7 @@ def one_by_one(*read: tuple[float, str, float, float]) -> list[dict[str, object]
 
 
 def kinds(rows: list[dict[str, object]], site: Site = SITE, text: str | None = None) -> set[str]:
-    found = decide(site, evidence(rows, []), POLICY, text=text)
+    found = decide(site, evidence(rows, [], site), POLICY, text=text)
     return {alarm.kind for alarm in found.alarms}
 
 
@@ -239,7 +239,7 @@ def test_one_legs_step_alone_is_a_hot_joint_whatever_length_the_service_has() ->
     """
     site = replace(SITE, service_whole=False, service_pct=None, rated_kw=8.12)
     on, off = ((0, "L1-N", 8.12, 131.5), (0, "L2-N", 8.12, 123.5)), ((6, "L1-N", 0, 123.0), (6, "L2-N", 0, 122.9))
-    found = decide(site, evidence(one_by_one(*on, *off), []), POLICY)
+    found = decide(site, evidence(one_by_one(*on, *off), [], site), POLICY)
     assert {alarm.kind for alarm in found.alarms} == {"hot connection"}
     (alarm,) = [alarm for alarm in found.alarms if "of that leg" in alarm.sentence]
     watts = float(alarm.sentence.split(" W at")[0].split()[-1])

@@ -11,6 +11,7 @@ import polars as pl
 from auditor.policy import Policy, load_policy
 from auditor.records.evidence_schema import EVENT, READING
 from auditor.records.frames import KIND_TYPES
+from auditor.triage.contrasts import in_percent
 from auditor.triage.decide import Evidence
 from auditor.triage.site import Circuit, Site
 
@@ -86,9 +87,9 @@ def trip(at: dt.datetime, kind: str = "overvoltage trip", unit: str = "12") -> d
     }  # fmt: skip
 
 
-def evidence(readings: list[dict[str, object]], events: list[dict[str, object]]) -> Evidence:
-    """Both, as the store gives them."""
-    return Evidence(frame(readings), frame(events, "event"), -35.0, -45.0)
+def evidence(readings: list[dict[str, object]], events: list[dict[str, object]], site: Site = SITE) -> Evidence:
+    """Both, the readings in percent of a site's voltages and output."""
+    return Evidence(in_percent(frame(readings), site, POLICY), frame(events, "event"), -35.0, -45.0)
 
 
 def within_target() -> Site:

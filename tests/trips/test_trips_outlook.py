@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import time
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -24,7 +26,7 @@ from auditor.trips import COLUMNS, MEMORY, Tables, outlook
 from auditor.trips.planes import plane_classes, plane_of, shapes_of, sun_factor
 from auditor.trips.profiles import settings_by_spelling
 from auditor.trips.supply import character
-from auditor.trips.tables import _MEMORY, Wanted
+from auditor.trips.tables import _MEMORY, LEFT_AFTER_S, Wanted
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "prepare"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "likelihood"))
@@ -170,9 +172,15 @@ def test_a_table_is_made_once_and_kept(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.delenv("AUDITOR_TABLES", raising=False)
     one, days = wanted(), np.array([30.0, *[0.0] * 11])
     _MEMORY.tables.pop(one.key(), None)
+    # What a process left that was killed goes; what another one is writing stays.
+    for name, age_s in ((".left.1.1.npz", 2 * LEFT_AFTER_S), (".other.2.2.npz", 0.0)):
+        (tmp_path / name).write_bytes(b"half")
+        os.utime(tmp_path / name, (time.time() - age_s,) * 2)
     counts: list[int] = []
     first = Tables(tmp_path, counts.append).get(one, days)
     assert counts == [1]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".other.2.2.npz", f"{one.key()}.npz"]
+    (tmp_path / ".other.2.2.npz").unlink()
     assert Tables(tmp_path, counts.append).get(one, days) is first
     kept = [path.name for path in tmp_path.iterdir()]
     assert kept == [f"{one.key()}.npz"]
