@@ -37,7 +37,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         *("auditor.policy", "auditor.prepare", "auditor.store", "auditor.triage"),
     },
     "auditor.cautions": set(),
-    "auditor.sheets": {"auditor.one_system", "auditor.reports", "auditor.store", "auditor.cautions"},
+    "auditor.sheets": {
+        *("auditor.one_system", "auditor.prepare", "auditor.reports", "auditor.store", "auditor.cautions"),
+    },
     "auditor.results": set(),
     "auditor.trip_likelihood": set(),
     "auditor.findings": {"auditor.checks", "auditor.policy"},

@@ -82,7 +82,8 @@ def _detail(one: Complaint, place: Store) -> None:
         show.plain(f"  Would tell {look['bits']:.2f} bits: {look['sentence']}")
     if one.told.get("assumed"):
         show.plain(f"  Assumed: {', '.join(one.told['assumed'])}.")
-    if one.told:
+    if one.told.get("counted"):
+        reader = one.reader
         show.plain(
-            f"  A sheet to send: auditor report {one.system_id} -o sheet.pdf --for utility{at_store(place.root)}"
+            f"  A sheet to send: auditor report {one.system_id} -o sheet.pdf --for {reader}{at_store(place.root)}"
         )

@@ -57,6 +57,8 @@ class Triage(_Part):
     least_output      share of rated output below which a difference tells nothing
     within_s          readings so near each other are simultaneous [s]
     hot_ratio, hot_w  a connection is suspected from this multiple of the computed rise and this heat [W] on
+    neutral_off_pct   a neutral is suspected that stands off the middle of the legs by more than this share of a leg
+    service_most_pct  most that a sound service, transformer and drop, adds at rated output where it is not recorded
     proof_trip_days   trip-days that must have been expected, with none seen, before a repair is proved
     """
 
@@ -79,6 +81,8 @@ class Triage(_Part):
     within_s: Annotated[float, Field(gt=0, le=3_600)]
     hot_ratio: Annotated[float, Field(gt=1, le=10)]
     hot_w: Annotated[float, Field(gt=0, le=1_000)]
+    neutral_off_pct: _Spread = 4.0
+    service_most_pct: _Spread = 4.0
     proof_trip_days: Annotated[float, Field(ge=3, le=100)]
     prior: Prior
     required_profile: tuple[RequiredProfile, ...] = ()

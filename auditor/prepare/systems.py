@@ -21,6 +21,9 @@ NOMINAL_V = {
     "230": (230.0, 230.0),
     "400Y/230": (400.0, 230.0),
 }
+#: A supply above this, per unit of nominal, is out of its range whatever the policy's own top: ANSI C84.1 Range B at
+#: the service (254 V, 220 V and 508 V; from memory), EN 50160 and AS 60038 +10 %.
+REPORT_PU = {"120/240": 254 / 240, "208Y/120": 220 / 208, "480Y/277": 508 / 480, "230": 1.10, "400Y/230": 1.10}
 
 
 def _region_frame(policy: Policy) -> pl.DataFrame:

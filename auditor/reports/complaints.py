@@ -44,6 +44,12 @@ class Complaint:
     told: dict[str, Any]
 
     @property
+    def reader(self) -> str:
+        """Whom a sheet is for: a call that lies behind the meter is no matter of the utility's."""
+        alarms = self.told.get("alarms", ())
+        return "crew" if alarms and all(alarm.get("behind_meter") for alarm in alarms) else "utility"
+
+    @property
     def bits(self) -> float:
         """What the most telling look is expected to tell."""
         looks = self.told.get("looks", [])

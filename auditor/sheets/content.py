@@ -53,7 +53,7 @@ def _complaints(con: Connection, decisions: Iterable[Decision], system_id: str) 
 
 def _utility(con: Connection, case: Case, complaints: list[Complaint]) -> list[Block]:
     return [
-        *_answers(complaints, steps=False),
+        *_addressee(complaints), *_answers(complaints, steps=False),
         Heading("Site"), _facts(case),
         *readings(con, case),
         *log(con, case),
@@ -64,6 +64,13 @@ def _utility(con: Connection, case: Case, complaints: list[Complaint]) -> list[B
         *_assumed(con, case, complaints),
         Heading("Cautions"), Text(CAUTION), Bullets(WORK_CAUTIONS[:2]),
     ]  # fmt: skip
+
+
+def _addressee(complaints: list[Complaint]) -> list[Block]:
+    """Where all that is known is behind the meter, the utility is the wrong one to ask."""
+    if not complaints or any(one.reader == "utility" for one in complaints):
+        return []
+    return [Text("What is suspected lies behind the meter: a licensed electrician is called, not the utility.", True)]
 
 
 def _crew(con: Connection, case: Case, complaints: list[Complaint]) -> list[Block]:

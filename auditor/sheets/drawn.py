@@ -8,6 +8,7 @@ import polars as pl
 
 from auditor.one_system import Case
 from auditor.one_system.profile import PLACES
+from auditor.prepare.systems import REPORT_PU
 from auditor.sheets.blocks import Block, Chart, Text
 from auditor.sheets.charts import Line, chart
 from auditor.sheets.words import joined
@@ -20,6 +21,8 @@ _SHORT = {
 MOST_LINES = 4
 #: Of fewer hours no line is drawn; the table says it all.
 FEWEST_HOURS = 3
+#: Limits nearer to each other than this are one line [V].
+LEAST_APART_V = 0.05
 
 
 def limits(case: Case) -> list[tuple[float, str]]:
@@ -29,6 +32,16 @@ def limits(case: Case) -> list[tuple[float, str]]:
         return []
     found = [] if grid.top_v is None else [(grid.top_v, f"range {grid.top_v:.1f} V")]
     return found + ([] if grid.lowest_v is None else [(grid.lowest_v, f"trip {grid.lowest_v:.1f} V")])
+
+
+def supply_limit(case: Case) -> list[tuple[float, str]]:
+    """From where on a supply without own output is reported at once [V across a unit], where the range ends below."""
+    at_once = REPORT_PU.get(case.prepared.system["service"][0] or "")
+    across = case.prepared.circuit["unit_voltage_v"].cast(pl.Float64).max()
+    if at_once is None or not isinstance(across, float):
+        return []
+    ends = max((level for level, word in limits(case) if word.startswith("range")), default=0.0)
+    return [(at_once * across, f"supply {at_once * across:.1f} V")] if at_once * across > ends + LEAST_APART_V else []
 
 
 def profile(case: Case) -> list[Block]:
@@ -79,7 +92,8 @@ def hours(rows: pl.DataFrame, case: Case) -> list[Block]:
     told = f"{label}. Places, in the order of the lines: {'; '.join(names[:MOST_LINES])}."
     if names[MOST_LINES:]:
         told += f" Not drawn: {'; '.join(names[MOST_LINES:])}."
-    return [Chart(chart(lines[:MOST_LINES], limits(case), _days(begin, end), label), label), Text(told)]
+    drawing = chart(lines[:MOST_LINES], limits(case) + supply_limit(case), _days(begin, end), label)
+    return [Chart(drawing, label), Text(told)]
 
 
 def _days(begin: datetime, end: datetime) -> list[tuple[float, str]]:

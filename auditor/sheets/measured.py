@@ -14,6 +14,11 @@ from auditor.sheets.blocks import Block, Bullets, Heading, Table, Text
 from auditor.sheets.words import NOTHING, duration, held, joined
 from auditor.store.records_db import Connection
 
+#: What a unit on a trunk cable shows, which has no terminals.
+UNIT = (
+    "the unit's own reading (gateway), else in the junction box by a qualified person; no trunk connector is opened or"
+    " probed under load"
+)
 #: What lies between the conductors of a service, in the order in which it is read.
 LEGS = {
     "120/240": "L1-N, L2-N, L1-L2",
@@ -74,6 +79,8 @@ def _limits(case: Case, zone_h: int | None) -> str:
     """What the shares are counted against, and whose hours they are."""
     told = [word.replace("range ", "the range ends at ").replace("trip ", "the first threshold is ")
             for _, word in drawn.limits(case)]  # fmt: skip
+    told += [f"a supply above {level:.1f} V without own output is reported at once" for level, _ in
+             drawn.supply_limit(case)]  # fmt: skip
     across = f"Across a unit {', '.join(told)}; legs to neutral count by the same shares. " if told else ""
     zone = "" if zone_h is None else f"; local standard time is UTC{zone_h:+d} h"
     return (
@@ -102,23 +109,42 @@ def log(con: Connection, case: Case) -> list[Block]:
 
 
 def to_measure(case: Case, complaints: list[Complaint]) -> list[Block]:
-    """What a crew measures: first what would settle most, then the whole round on the circuit that rises most."""
+    """What a crew measures: first what would settle most, then the whole round on the circuit that rises most.
+
+    No round where every cause is told and nothing is left to look at, nor on a branch that is to stay open.
+    """
+    if complaints and not any(one.told.get("looks") for one in complaints):
+        return []
+    kept_open = {each["circuit_id"] for one in complaints for each in one.told.get("unexplained", ())}
+    if None in kept_open:
+        off = "Nothing live: the solar stays off until the terminations were checked."
+        return [Heading("What to measure"), Text(off, True)]
     looks = tuple(look["sentence"] for one in complaints for look in one.told.get("looks", ())[:LOOKS])
     blocks: list[Block] = [Heading("What to measure")]
     blocks.append(Text("With one meter, near noon of a clear day; write down time, output and instrument."))
+    if kept_open:
+        named = ", ".join(sorted(kept_open))
+        blocks.append(Text(f"Nothing live on circuit {named}: its breaker stays open, whatever else is read.", True))
     if looks:
         open_ = any(one.state == "cannot tell" for one in complaints)
         why = "First, since it would settle most:" if open_ else "First, to confirm the cause:"
         blocks += [Text(why), Bullets(tuple(dict.fromkeys(looks)))]
     circuit = _worst(case)
+    places = tuple(each for each in ROUND if not kept_open or each[0] == "main panel")
     where = f" of circuit {circuit}" if circuit else " of the circuit"
     legs = LEGS.get(case.prepared.system["service"][0] or "", "every leg to neutral, and between legs")
     rows = tuple(
-        (place if place == "main panel" else place + where, solar, legs if place == "main panel" else "its terminals",
+        (place if place == "main panel" else place + where, solar, _across(place, legs),
          "", "", "")
-        for place, solar in ROUND
+        for place, solar in places
     )  # fmt: skip
     return [*blocks, Table(("where", "solar", "across", "V read", "kW", "time"), rows)]
+
+
+def _across(place: str, legs: str) -> str:
+    if place == "main panel":
+        return legs
+    return UNIT if place.endswith("unit") else "across the circuit, and each leg to neutral where there is one"
 
 
 def _worst(case: Case) -> str | None:

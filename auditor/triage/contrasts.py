@@ -212,6 +212,12 @@ def _difference(pairs: pl.DataFrame, nearer: str, farther: str, circuit: str | N
     return Contrast("difference", nearer, farther, circuit, value, sd, bound, lit.height, bool(lit["spot"].any()))
 
 
+def drift_pct(apart_s: pl.Expr, policy: Policy) -> pl.Expr:
+    """Two standard deviations of what the supply moves by in so many seconds [%], as `_drift`."""
+    alike = pl.lit(policy.supply.rho).pow(apart_s / SLOT_S)
+    return 2 * policy.supply.sigma_pct * (2 * (1 - alike)).sqrt()
+
+
 def _drift(apart_s: FloatArray, policy: Policy) -> FloatArray:
     """Standard deviation of what the supply moves by between two moments [%]: σ·√(2(1 − ρᵏ)), k slots apart."""
     rho = policy.supply.rho ** (apart_s / SLOT_S)
@@ -241,14 +247,14 @@ def steps(rows: pl.DataFrame, trips: pl.DataFrame, policy: Policy) -> list[Contr
     for place, circuit in known.select("place", "circuit_id").unique().sort("place", "circuit_id").iter_rows():
         here = known.filter(pl.col("place") == place, pl.col("circuit_id").eq_missing(pl.lit(circuit, pl.String)))
         for spot in (True, False):
-            made = _step(_before_and_after(here.filter(pl.col("spot") == spot), trips, spot, policy), policy)
+            made = _step(before_and_after(here.filter(pl.col("spot") == spot), trips, spot, policy), policy)
             if made is not None:
                 value, sd, bound, count = made
                 found.append(Contrast("step", place, place, circuit, value, sd, bound, count, spot))
     return found
 
 
-def _before_and_after(rows: pl.DataFrame, trips: pl.DataFrame, spot: bool, policy: Policy) -> pl.DataFrame:
+def before_and_after(rows: pl.DataFrame, trips: pl.DataFrame, spot: bool, policy: Policy) -> pl.DataFrame:
     """Readings next to each other in time between which the output fell or rose by enough."""
     by = ["across", "unit", "instrument"]
     before = [

@@ -13,6 +13,9 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import timedelta
+
 import polars as pl
 
 #: A conductor as people and standards name it: L1, 1, A, and S1 or X1 of a split winding.
@@ -24,6 +27,8 @@ LINES = (1, 2, 3)
 _SUM_OF_SQUARES = {2: 2.0, 3: 1.5}
 #: A voltage whose conductors are not named belongs to the nominal one that it lies so near to [share of it].
 NEAR = (0.8, 1.2)
+#: Legs that one meter reads one after the other, so near each other, are one reading of the neutral [s].
+TOGETHER_S = 300.0
 #: Where a leg was read.
 POINT = ("place", "circuit_id", "unit")
 
@@ -48,27 +53,17 @@ def nominal_v(unit_v: float | None, leg_v: float | None, line_v: float | None) -
     )  # fmt: skip
 
 
-def neutral_shifts(legs: pl.DataFrame, lines: int) -> pl.DataFrame:
-    """How far the neutral moved between readings of at least two legs at one point and time, the next such ones.
+def neutral_shifts(legs: pl.DataFrame, lines: int, drift_pct: Callable[[pl.Expr], pl.Expr]) -> pl.DataFrame:
+    """How far the neutral stands off the middle at each point and time, and has moved since the reading before.
 
-    legs are rows of `contrasts.in_percent` to neutral, `lines` the legs of the service. Readings of other instruments
-    are not compared: what they differ by is theirs. Returns POINT, start, apart_s, moved_v, opposite (some legs rose
-    while others fell), off_v (how far it stands off), error_v.
+    legs are rows of `contrasts.in_percent` to neutral, `lines` the legs of the service. Legs that one meter read one
+    after the other belong together within TOGETHER_S and with the solar alike; `drift_pct` is what the supply may move
+    by in so many seconds [%], and counts as error, as does what a leg was seen to move by meanwhile. Readings of other
+    instruments are not compared: what they differ by is theirs. Returns POINT, start, apart_s, moved_v, opposite (some
+    legs rose while others fell), off_v (how far it stands off), error_v, and error_moved_v of both readings.
     """
     series = [*POINT, "instruments"]
-    number = pl.col("leg").str.head(-1).str.replace("-", "").str.tail(1).replace(_NUMBER)
-    wide = (
-        legs.with_columns(number.alias("line"))
-        .group_by(*POINT, "start")
-        .agg(
-            *(pl.col("mean_v").filter(pl.col("line") == str(line)).mean().alias(f"v{line}") for line in LINES),
-            (pl.col("bound_pct").max() / 100 * pl.col("nominal_v").max()).alias("error_v"),
-            pl.col("instrument").fill_null("").unique().sort().alias("instruments"),
-        )
-        .filter(pl.sum_horizontal(pl.col(f"v{line}").is_not_null() for line in LINES) >= 2)
-        .with_columns(pl.col("instruments").list.join("\n"))
-        .sort(*series, "start")
-    )
+    wide = _together(legs, drift_pct).sort(*series, "start")
     moves = [(pl.col(f"v{line}") - pl.col(f"v{line}").shift().over(series)).alias(f"d{line}") for line in LINES]
     return wide.with_columns(
         *moves,
@@ -79,8 +74,69 @@ def neutral_shifts(legs: pl.DataFrame, lines: int) -> pl.DataFrame:
         _shift("d", lines).alias("moved_v"),
         ((pl.max_horizontal("d1", "d2", "d3") > 0) & (pl.min_horizontal("d1", "d2", "d3") < 0)).alias("opposite"),
         "off_v",
-        pl.max_horizontal("error_v", pl.col("error_v").shift().over(series)).alias("error_v"),
+        "error_v",
+        pl.max_horizontal("error_v", pl.col("error_v").shift().over(series)).alias("error_moved_v"),
     )  # fmt: skip
+
+
+def _together(legs: pl.DataFrame, drift_pct: Callable[[pl.Expr], pl.Expr]) -> pl.DataFrame:
+    """Legs side by side, v1 to v3 [V], with POINT, instruments, start and error_v; at least two of them in each row."""
+    number = pl.col("leg").str.head(-1).str.replace("-", "").str.tail(1).replace(_NUMBER)
+    by = [*POINT, "instruments", "state"]
+    moments = (
+        legs.with_columns(number.alias("line"), pl.col("solar").fill_null("").alias("state"))
+        .group_by(*POINT, "start", "state")
+        .agg(
+            *(pl.col("mean_v").filter(pl.col("line") == str(line)).mean().alias(f"v{line}") for line in LINES),
+            pl.col("nominal_v").max(),
+            (pl.col("bound_pct").max() / 100 * pl.col("nominal_v").max()).alias("error_v"),
+            pl.col("instrument").fill_null("").unique().sort().alias("instruments"),
+        )
+        .with_columns(pl.col("instruments").list.join("\n"), *(pl.col(name).fill_null("") for name in POINT))
+        .sort("start")
+    )
+    own = moments.with_columns(pl.lit(0.0).alias("apart_s"), pl.lit(0.0).alias("seen_v"))
+    count = pl.sum_horizontal(pl.col(f"v{line}").is_not_null() for line in LINES)
+    first = pl.coalesce(pl.when(pl.col(f"v{line}").is_not_null()).then(line) for line in LINES)
+    # One row a round: legs that were read by themselves are gathered around the first of them.
+    rounds = own.with_columns(first.alias("first"), count.alias("count")).filter(
+        (pl.col("count") > 1) | (pl.col("first") == pl.col("first").min().over(by))
+    )
+    for line in LINES:
+        rounds = _nearest(rounds, own, line, by)
+    error = pl.col("error_v") + drift_pct(pl.col("apart_s")) / 100 * pl.col("nominal_v") + pl.col("seen_v")
+    return (
+        rounds.filter(count >= 2)
+        .with_columns(error.alias("error_v"), *(pl.when(pl.col(n) != "").then(pl.col(n)).alias(n) for n in POINT))
+        .select(*POINT, "instruments", "start", "v1", "v2", "v3", "error_v")
+    )
+
+
+def _nearest(rounds: pl.DataFrame, moments: pl.DataFrame, line: int, by: list[str]) -> pl.DataFrame:
+    """A leg that a round lacks, from its reading nearest in time; how far that lies off, and what it moved by since."""
+    name = f"v{line}"
+    read = moments.filter(pl.col(name).is_not_null()).select(
+        *by, "start", pl.col("start").alias("at"), pl.col(name).alias("near_v"),
+        pl.col("error_v").alias("near_error_v"),
+    ).sort("start")  # fmt: skip
+    within = timedelta(seconds=TOGETHER_S)
+    again = [
+        pl.when((pl.col("at").shift(step) - pl.col("at")).abs().over(by) <= within).then(
+            (pl.col("near_v").shift(step) - pl.col("near_v")).abs().over(by)
+        )
+        for step in (1, -1)
+    ]
+    read = read.with_columns(pl.max_horizontal(again).fill_null(0.0).alias("moved_v"))
+    found = rounds.join_asof(read, on="start", by=by, strategy="nearest", tolerance=within, check_sortedness=False)
+    lacks = pl.col(name).is_null() & pl.col("near_v").is_not_null()
+    apart_s = (pl.col("at") - pl.col("start")).dt.total_seconds().abs()
+    return found.with_columns(
+        pl.when(lacks).then("near_v").otherwise(name).alias(name),
+        *(
+            pl.when(lacks).then(pl.max_horizontal(old, new)).otherwise(old).alias(old)
+            for old, new in (("apart_s", apart_s), ("seen_v", pl.col("moved_v")), ("error_v", pl.col("near_error_v")))
+        ),
+    ).drop("at", "near_v", "near_error_v", "moved_v")
 
 
 def _shift(name: str, lines: int) -> pl.Expr:

@@ -16,13 +16,14 @@ class Log:
     """Days with an overvoltage trip and with another one, and the days in which they would have been recorded.
 
     `alone` is the only unit that ever tripped on overvoltage, by circuit and place on the cable, where at least
-    FEWEST_DAYS days name one; None where several did or none is named.
+    FEWEST_DAYS days name one; None where several did or none is named. `alone_other` is that of other stops.
     """
 
     trip_days: int
     other_days: int
     logged_days: float
     alone: tuple[str | None, str] | None
+    alone_other: tuple[str | None, str] | None
 
 
 FEWEST_DAYS = 3
@@ -37,7 +38,9 @@ def log_of(events: pl.DataFrame, since: datetime | None = None, until: datetime 
     def days(kind: str) -> int:
         return stops.filter(pl.col("kind") == kind)["start"].dt.date().n_unique()
 
-    return Log(days(TRIP), days(OTHER_TRIP), _logged(events, since, until), _alone(stops))
+    return Log(
+        days(TRIP), days(OTHER_TRIP), _logged(events, since, until), _alone(stops, TRIP), _alone(stops, OTHER_TRIP)
+    )
 
 
 def between(rows: pl.DataFrame, since: datetime | None, until: datetime | None) -> pl.DataFrame:
@@ -61,8 +64,17 @@ def _logged(events: pl.DataFrame, since: datetime | None, until: datetime | None
     return float(spans.select(((end - begin) / timedelta(days=1)).clip(lower_bound=0).sum()).item())
 
 
-def _alone(events: pl.DataFrame) -> tuple[str | None, str] | None:
-    trips = events.filter(pl.col("kind") == TRIP)
+def one_unit(log: Log) -> str:
+    """What to do besides where other stops are one unit's; empty where they are not."""
+    if log.alone_other is None:
+        return ""
+    circuit, unit = log.alone_other
+    of = f" of circuit {circuit}" if circuit else ""
+    return f" All of them are unit {unit}{of}: check that unit's AC connection too, dead and proved so."
+
+
+def _alone(events: pl.DataFrame, kind: str) -> tuple[str | None, str] | None:
+    trips = events.filter(pl.col("kind") == kind)
     named = trips.filter(pl.col("unit").is_not_null())
     who = named.select("circuit_id", "unit").unique()
     if who.height != 1 or named["start"].dt.date().n_unique() < FEWEST_DAYS or named.height < trips.height:

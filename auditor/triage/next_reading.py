@@ -16,18 +16,26 @@ from auditor.triage.weighing import Prediction, chances_of, information, informa
 
 #: Output at which a reading is asked for, and below which expected information a look is not worth a visit.
 NEAR_FULL, LEAST_BITS = 0.8, 0.02
+#: A unit on a trunk cable has no terminals.
+UNIT_READING = (
+    "the unit's own reading (gateway), else in the junction box by a qualified person; no trunk connector is opened or"
+    " probed under load"
+)
 #: A look at the settings in force misses a wrong one with this chance, and finds one where there is none likewise.
 MISREAD = 0.02
 
 
 @dataclass(frozen=True)
 class Look:
-    """One possible look: where, with the solar on or off, what to do in a sentence, and what it is expected to tell."""
+    """One possible look: where, with the solar on or off, what to do in a sentence, what it is expected to tell,
+    and which circuit is read live, None where it is none by itself.
+    """
 
     place: str
     solar: str
     sentence: str
     bits: float
+    circuit_id: str | None = None
 
 
 def looks(chances: FloatArray, site: Site, known: set[str], policy: Policy) -> list[Look]:
@@ -50,6 +58,7 @@ def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, kno
     """Looks with a meter."""
     circuit = site.worst.circuit_id if site.worst else None
     # Of an entrance that is not recorded nothing is computed; its short way is left out.
+    legs = site.conductors
     panel = "main panel" if site.worst and site.worst.between("service", "main panel") is not None else "service"
     made: list[Look] = []
 
@@ -58,27 +67,30 @@ def _measured(chances: FloatArray, site: Site, policy: Policy, bound: float, kno
     ) -> None:
         predictions = of() if key not in known else None
         if predictions is not None:
-            made.append(Look(place, solar, sentence, information(chances, predictions, ONCE_PCT, a)))
+            bits = information(chances, predictions, ONCE_PCT, a)
+            made.append(Look(place, solar, sentence, bits, circuit if "unit" in place else None))
 
     add(
         "supply", "main panel", "off",
-        "Measure the voltage at the main panel with the solar off, around noon on a clear day.",
+        f"Measure {legs} at the main panel with the solar off, around noon on a clear day.",
         lambda: causes.of_supply(site, policy), bound,
     )  # fmt: skip
     add(
         "step at panel", "main panel", "on, then off",
-        "Measure at the main panel with the solar on near full output, then off within minutes, with the same meter.",
+        f"Measure {legs} at the main panel with the solar on near full output, then off within minutes, with the same"
+        " meter.",
         lambda: causes.of_rise(_wanted("step", panel, panel, None), site, policy), bound / NEAR_FULL,
     )  # fmt: skip
     where = f" of circuit {circuit}" if circuit else ""
     add(
         f"difference {circuit}", "main panel and unit", "on",
-        f"Measure at the main panel and at the last unit{where} within minutes, near full output, with the same meter.",
+        f"Measure {legs} at the main panel near full output, and within minutes the last unit{where}: {UNIT_READING}.",
         lambda: causes.of_rise(_wanted("difference", "main panel", "unit", circuit), site, policy), bound / NEAR_FULL,
     )  # fmt: skip
     add(
         "at trip", "unit", "on",
-        f"Record the voltage at the last unit{where} until it trips, with its highest value in each interval.",
+        f"Record the voltage at the last unit{where} until it trips, with its highest value in each interval:"
+        f" {UNIT_READING}.",
         lambda: causes.at_trip(policy) if site.threshold_pct is not None else None, bound,
     )  # fmt: skip
     return made

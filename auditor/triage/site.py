@@ -14,7 +14,7 @@ import polars as pl
 from auditor.catalog import alias_key
 from auditor.policy import Policy
 from auditor.prepare.specs import Frames, lowest_levels
-from auditor.prepare.systems import NOMINAL_V
+from auditor.prepare.systems import NOMINAL_V, REPORT_PU
 from auditor.records.evidence_schema import PLACES
 
 #: The part of a circuit's rise between each of PLACES and the next.
@@ -60,6 +60,7 @@ class Site:
     supply_pct, supply_sd_pct   the supply without own output, and how far it may be off
     sun_pct            what the neighbours' sun adds at full sun
     top_pct            top of the service range
+    report_pct         from where on a supply is reported at once (`prepare.systems.REPORT_PU`)
     """
 
     system_id: str
@@ -85,6 +86,7 @@ class Site:
     top_pct: float | None
     assumed: tuple[str, ...]
     missing: tuple[str, ...]
+    report_pct: float | None = None
 
     @property
     def lines(self) -> int:
@@ -98,6 +100,13 @@ class Site:
         """The circuit with the largest computed rise from the main panel to a unit; None where none is known."""
         known = [(rise, c) for c in self.circuits if (rise := c.between("main panel", "unit")) is not None]
         return max(known, key=lambda pair: pair[0])[1] if known else None
+
+    @property
+    def conductors(self) -> str:
+        """What lies between the conductors of the service, in the order in which it is read."""
+        if self.line_v is None:
+            return "every leg to neutral, and between legs,"
+        return {1: "L-N", 2: "L1-N, L2-N and L1-L2", 3: "A-N, B-N, C-N, and A-B, B-C, C-A,"}[self.lines]
 
     def circuit(self, circuit_id: str | None) -> Circuit | None:
         """The circuit of a reading; the worst one where the reading names none."""
@@ -146,6 +155,7 @@ def site_of(
         top_pct=_pct(policy.region_top(system["region"], service)),
         assumed=_listed(result["trip_assumed"]),
         missing=_listed(result["trip_missing"]),
+        report_pct=_pct(REPORT_PU.get(service or "")),
     )
 
 

@@ -14,8 +14,10 @@ from auditor.evidence.daylight import zones_h
 from auditor.policy import Policy
 from auditor.prepare.specs import Frames
 from auditor.triage.contrasts import in_percent
-from auditor.triage.decide import CANNOT_TELL, Decision, Evidence, decide
+from auditor.triage.decide import CANNOT_TELL, STOP, Decision, Evidence, called, decide
+from auditor.triage.safety import CALL
 from auditor.triage.site import PERCENT, Site, site_of
+from auditor.triage.words import said
 
 #: One row a complaint that is not settled. `told` holds the whole decision as JSON.
 TRIAGE: dict[str, pl.DataType] = {
@@ -96,7 +98,7 @@ def decided(
     repaired: Mapping[str, date],
     since: Mapping[str, date],
 ) -> Decided:
-    """Decide on each complaint (complaint_id, system_id); `evidence_of` gives a system's readings and events.
+    """Decide on each complaint (complaint_id, system_id, text); `evidence_of` gives a system's readings and events.
 
     `repaired` are the days on which a repair was noted, by complaint, `since` those of the system's last repair before
     the complaint.
@@ -107,15 +109,14 @@ def decided(
         name = str(system_id[0])
         site, place = _site(name, known, catalog, policy)
         if site is None:
-            rows += [_unknown(complaint, name) for complaint in ids["complaint_id"]]
+            rows += [_unknown(one, text, name) for one, text in ids.select("complaint_id", "text").iter_rows()]
             continue
         readings, events = evidence_of(name)
         of_system = in_percent(readings, site, policy)
         evidence = Evidence(of_system, events, *place)
-        for complaint in ids["complaint_id"]:
-            rows.append(
-                _row(complaint, name, decide(site, evidence, policy, repaired.get(complaint), since.get(complaint)))
-            )
+        for complaint, text in ids.select("complaint_id", "text").iter_rows():
+            done = repaired.get(complaint), since.get(complaint)
+            rows.append(_row(complaint, name, decide(site, evidence, policy, *done, text)))
         summaries.append(summary(of_system, site, place[1]))
         hours.append(by_hour(of_system, site))
     return Decided(pl.DataFrame(rows, schema=TRIAGE), pl.concat(summaries), pl.concat(hours))
@@ -123,24 +124,28 @@ def decided(
 
 def _site(
     system_id: str, known: Known, catalog: Frames, policy: Policy
-) -> tuple[Site | None, tuple[float | None, float | None]]:
-    """The site and its latitude and longitude; None where the audit holds no such system."""
+) -> tuple[Site | None, tuple[float | None, float | None, date | None]]:
+    """The site, its latitude and longitude, the day it was energized; None where the audit holds no such system."""
     mine = [
         frame.filter(pl.col("system_id") == system_id)
         for frame in (known.system, known.unit, known.system_result, known.circuit_result)
     ]
     if not mine[0].height or not mine[2].height:
-        return None, (None, None)
+        return None, (None, None, None)
     record = mine[0].row(0, named=True)
     site = site_of(record, mine[1], mine[2].row(0, named=True), mine[3], catalog, policy)
-    return site, (record["latitude_deg"], record["longitude_deg"])
+    return site, (record["latitude_deg"], record["longitude_deg"], record["energized_date"])
 
 
-def _unknown(complaint_id: str, system_id: str) -> dict[str, Any]:
+def _unknown(complaint_id: str, text: str | None, system_id: str) -> dict[str, Any]:
+    """Without a record nothing is computed; what the customer says calls all the same."""
     step = "Import the system's record; without it nothing is computed that a reading could be held against."
+    alarm = said(text)
+    state, answer, step = (STOP, called(alarm), CALL) if alarm else (CANNOT_TELL, NO_RECORD, step)
+    told = {"alarms": [asdict(each) for each in alarm]} if alarm else {}
     return {
-        "complaint_id": complaint_id, "system_id": system_id, "state": CANNOT_TELL, "answer": NO_RECORD,
-        "next_step": step, "told": "{}",
+        "complaint_id": complaint_id, "system_id": system_id, "state": state, "answer": answer, "next_step": step,
+        "told": json.dumps(told, ensure_ascii=False),
     }  # fmt: skip
 
 

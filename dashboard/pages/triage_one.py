@@ -41,7 +41,7 @@ def section(con: Connection, one: Complaint, decisions: Sequence[Decision], take
         _causes(one),
         _looks(one),
         *_readings(con, one.system_id),
-        _sheets(one.system_id) if one.told else None,
+        _sheets(one) if one.told else None,
         _notes(one, decisions, takes_notes),
     ]
     return html.Section(inside, className="complaint")
@@ -126,14 +126,16 @@ def _readings(con: Connection, system_id: str) -> list[Component]:
     return made
 
 
-def _sheets(system_id: str) -> Component:
-    """Links to both sheets, as PDF and HTML."""
+def _sheets(one: Complaint) -> Component:
+    """Links to the sheets, as PDF and HTML; of a call behind the meter the utility gets none."""
+    audiences = (("utility", "Evidence for the utility"), ("crew", "Work sheet for the crew"))
     links = [
         html.A(
-            f"{words} ({suffix.upper()})", href=f"/sheet/{audience}.{suffix}?{urlencode({'system': system_id})}",
+            f"{words} ({suffix.upper()})", href=f"/sheet/{audience}.{suffix}?{urlencode({'system': one.system_id})}",
             className="button", download="",
         )
-        for audience, words in (("utility", "Evidence for the utility"), ("crew", "Work sheet for the crew"))
+        for audience, words in audiences
+        if audience in ("crew", one.reader)
         for suffix in ("pdf", "html")
     ]  # fmt: skip
     return html.Div([html.H3("Sheets"), html.Div(links, className="buttons")])

@@ -15,9 +15,10 @@ from fpdf import FPDF
 
 from auditor.one_system import Case, load
 from auditor.reports.complaints import Complaint
+from auditor.sheets import drawn
 from auditor.sheets.blocks import Bullets, Chart, Heading, Sheet, Table, Text
 from auditor.sheets.charts import Line, chart
-from auditor.sheets.content import _crew, sheet
+from auditor.sheets.content import _crew, _utility, sheet
 from auditor.sheets.drawn import hours, profile
 from auditor.sheets.html import as_html
 from auditor.sheets.pdf import BY_HAND_MM, SHORTENED, _short, _widths, as_pdf
@@ -116,6 +117,37 @@ def test_a_call_leads_the_crews_sheet_and_nothing_is_measured(sample_store: tupl
     assert "Cause: cannot be told from what is known." in open_
 
 
+def test_a_crew_reads_nothing_live_that_is_to_stay_dead_nor_what_nobody_asks_for(
+    sample_store: tuple[Store, object],
+) -> None:
+    looks = [{"sentence": "Look."}]
+    unsure = Complaint("C", "S", dt.date(2025, 6, 1), "", "open", "cannot tell", "cannot tell", None, "A step.", None,
+                       None, {"looks": looks})  # fmt: skip
+    behind = {"alarms": [{"kind": "hot connection", "sentence": "Hot.", "behind_meter": True}]}
+    ahead = {"alarms": [*behind["alarms"], {"kind": "neutral", "sentence": "Off.", "behind_meter": False}]}
+    with open_snapshot(sample_store[0]) as con:
+        case = load(con, con.execute("SELECT min(system_id) FROM system_result").fetchall()[0][0])
+
+        def crew(told: dict[str, object]) -> str:
+            return as_html(Sheet("t", "s", tuple(_crew(con, case, [replace(unsure, told=told)])), "f"))
+
+        def utility(told: dict[str, object]) -> str:
+            one = replace(unsure, state="stop", told=told)
+            return as_html(Sheet("t", "s", tuple(_utility(con, case, [one])), "f"))
+
+        whole, settled = crew({"looks": looks}), crew({"looks": []})
+        one, every = (crew({"looks": looks, "unexplained": [{"circuit_id": name}]}) for name in ("1", None))
+        assert "licensed electrician is called, not the utility" in utility(behind)
+        assert "not the utility" not in utility(ahead)
+    assert whole.count("no trunk connector is opened or probed under load") == 2
+    assert "What to measure" not in settled
+    assert "Nothing live on circuit 1" in one
+    assert "near full output" in one
+    assert "Look." not in every
+    for text in (one, every):
+        assert "last unit of" not in text
+
+
 def test_a_week_is_drawn_place_by_place_and_what_is_not_drawn_is_said() -> None:
     """Five places, one of them with three pairs: each line runs forward in time, and each is told apart by its name."""
     places = [("main panel", None, leg) for leg in ("L1-L2", "L2-L3", "l1-n")]
@@ -126,7 +158,9 @@ def test_a_week_is_drawn_place_by_place_and_what_is_not_drawn_is_said() -> None:
         for place, circuit, leg in places for hour in (10, 11, 12)
     ]  # fmt: skip
     case = SimpleNamespace(
-        prepared=SimpleNamespace(circuit=pl.DataFrame({"unit_voltage_v": [240.0]})),
+        prepared=SimpleNamespace(
+            circuit=pl.DataFrame({"unit_voltage_v": [240.0]}), system=pl.DataFrame({"service": ["120/240"]})
+        ),
         top_profile=SimpleNamespace(grids={}),
     )
     drawing, text = hours(pl.DataFrame(rows), cast(Case, case))
@@ -138,6 +172,8 @@ def test_a_week_is_drawn_place_by_place_and_what_is_not_drawn_is_said() -> None:
         across = [float(pair.split(",")[0]) for pair in str(line.get("points")).split()]
         assert across == sorted(set(across))
         assert len(across) == 3
+    # ANSI C84.1 Range B ends at 254 V.
+    assert drawn.supply_limit(cast(Case, case)) == [(254.0, "supply 254.0 V")]
     named, _, left = text.text.partition(" Not drawn: ")
     assert named.endswith(
         "in the order of the lines: main panel, L2-L3; unit of circuit 1; unit of circuit 2; unit of circuit <b>."

@@ -87,9 +87,9 @@ def trip(at: dt.datetime, kind: str = "overvoltage trip", unit: str = "12") -> d
     }  # fmt: skip
 
 
-def evidence(readings: list[dict[str, object]], events: list[dict[str, object]]) -> Evidence:
-    """Both, the readings in percent of SITE's voltages and output."""
-    return Evidence(in_percent(frame(readings), SITE, POLICY), frame(events, "event"), -35.0, -45.0)
+def evidence(readings: list[dict[str, object]], events: list[dict[str, object]], site: Site = SITE) -> Evidence:
+    """Both, the readings in percent of a site's voltages and output."""
+    return Evidence(in_percent(frame(readings), site, POLICY), frame(events, "event"), -35.0, -45.0)
 
 
 def within_target() -> Site:
