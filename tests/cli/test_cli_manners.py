@@ -16,7 +16,6 @@ from rich.console import Console
 from rich.table import Table
 
 from auditor.cli import show
-from auditor.policy import DEFAULT
 from auditor.records.schema import simple_columns
 from auditor.store import Store
 from auditor.store.rejects import PLACE
@@ -106,7 +105,8 @@ def test_the_schema_is_written_or_printed(run: Run, refused: Refused, tmp_path: 
 
 def test_a_run_by_other_rules_says_so_and_keeps_what_was_given(run: Run, full: Path, tmp_path: Path) -> None:
     strict = tmp_path / "strict.toml"
-    strict.write_text(DEFAULT.read_text("utf-8").replace("target_pct = 2.0", "target_pct = 0.5"), "utf-8")
+    policy = (SAMPLE / "policy.toml").read_text("utf-8")
+    strict.write_text(policy.replace("target_pct = 2.0", "target_pct = 0.5"), "utf-8")
     specs = tmp_path / "specs"
     specs.mkdir()
     text = (SAMPLE / "catalog" / "equipment.toml").read_text("utf-8")
