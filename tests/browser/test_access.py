@@ -36,6 +36,7 @@ def test_the_portfolio_keeps_nobody_out(seen: Page, sample_address: str) -> None
     assert grave(seen) == []
 
 
+@pytest.mark.long
 def test_an_open_list_keeps_nobody_out(seen: Page, sample_address: str) -> None:
     seen.goto(sample_address)
     expect(seen.locator(".ag-row .system-link").first).to_be_visible()

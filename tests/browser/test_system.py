@@ -47,6 +47,7 @@ def test_a_finding_opens_to_its_formula_with_the_numbers_of_the_system(
     expect(page.locator(".cautions")).to_contain_text("licensed person")
 
 
+@pytest.mark.long
 def test_what_if_answers_at_once_and_outlives_a_newer_run(page: Page, serve: Serve, copied: Store) -> None:
     system = failing(copied)
     page.goto(f"{serve(copied.root)}/system/{system}")
