@@ -111,7 +111,7 @@ Formula
         itself the trip-days are within 2 % where there is one a year or more (3 % for a site that is known, under a
         ten-minute rule on a slow supply); the classes of planes leave 5 to 6 % (root mean square; 17 to 31 % at most).
         Trips, episodes and losses rest on fewer nodes and days: up to 300 trip-days a year trips are 2 to 5 % off and
-        what they lose 4 to 8 % (root mean square); at most a tenth, under ten-minute rules a sixth, and losses 30 %.
+        what they lose 4 to 8 % (root mean square); at most a tenth, under ten-minute rules a quarter, and losses 30 %.
         Hours in cessation or curtailed, where they are few, are up to 60 % off.
 
 Reference

@@ -138,7 +138,7 @@ def _rests_on(found: ByHour) -> str:
     return (
         f"The squares add up to {_count(float(found.trips.sum()))} trips a year, solved for this system; the figure"
         f" below, {_count(found.per_year)}, is read from tables that systems share: for trips mostly"
-        " within 5\u202f%, a tenth at most, under a ten-minute rule a sixth. Several trips may fall into one"
+        " within 5\u202f%, a tenth at most, under a ten-minute rule a quarter. Several trips may fall into one"
         " day. The days are those of the class of planes that the system belongs to: latitude"
         f" {abs(latitude):g}° {side}, tilt {tilt:.0f}°, azimuth {azimuth:.0f}°, modules at {ratio:g} times the"
         " inverters' power; hours are standard time by the sun. How the supply runs over hours and months:"

@@ -28,7 +28,7 @@ def test_interpolation_costs_less_than_two_percent(name: str) -> None:
     error = interpolation_error(table(name), PROFILES[name], supply(), days(), BETWEEN)
     assert error["mean"] < 0.02, error
     if name.startswith("ten minutes"):
-        assert error["trips"] < 1 / 6, error
+        assert error["trips"] < 0.25, error
         assert error["episodes"] < 0.06, error
         assert error["lost_h"] < 0.3, error
 

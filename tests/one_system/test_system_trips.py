@@ -23,7 +23,7 @@ from auditor.store.snapshot import open_snapshot
 
 SampleStore = tuple[Store, dict[str, Imported]]
 #: How far the sum of the map may be from the trips a year of the tables, by grid profile: the module
-#: `trip_likelihood` states it, and that it is up to a sixth under ten-minute rules.
+#: `trip_likelihood` states it, and that it is up to a quarter under ten-minute rules.
 OFF, OFF_TEN_MINUTES = 0.1, 1 / 6
 
 
