@@ -37,6 +37,7 @@ from dashboard.context import Context
 from dashboard.pages.imports_lists import system_link
 from dashboard.pages.parts import NOT_STATED, key
 from dashboard.pages.quality_address import Asked
+from dashboard.pages.quality_parts import plain_table
 
 PATH = "/quality"
 #: Actions, and failing systems, that are listed; the commands take any.
@@ -107,19 +108,11 @@ def _listed(frame: pl.DataFrame, asked: Asked, whose: Mapping[str, str | None]) 
             ("days old", "right"), ("came back", "right"), ("last step", "")]  # fmt: skip
     more = frame.height - len(rows)
     left = html.P(f"and {more:,} more: auditor action list --all -o actions.xlsx", className="note") if more else None
-    return html.Div([_table(head, rows, "Corrective actions"), left])
+    return html.Div([plain_table(head, rows, "Corrective actions"), left])
 
 
 def _address(asked: Asked, action: str) -> str:
     return f"{PATH}{replace(asked, action=action).address}#actions"
-
-
-def _table(head: Sequence[tuple[str, str]], rows: Sequence[Component], label: str) -> Component:
-    heading = html.Tr([html.Th(text, scope="col", className=kind) for text, kind in head])
-    return html.Div(
-        html.Table([html.Thead(heading), html.Tbody(list(rows))], className="plain"),
-        className="table-scroll", tabIndex="0", role="region", **{"aria-label": label},
-    )  # fmt: skip
 
 
 def _one(context: Context, action: Action, decisions: Sequence[Decision], asked: Asked) -> Component:
@@ -211,7 +204,7 @@ def _systems(
     head = [("choose", ""), ("system", ""), (asked.by, ""), ("designed", "")]
     head += [("by its design date", "")] if then is not None else []
     every = dmc.Checkbox(id="open-every", label="Choose all that are listed", checked=False)
-    return html.Div([every if free else None, _table([*head, ("action", "")], rows, "Failing systems")])
+    return html.Div([every if free else None, plain_table([*head, ("action", "")], rows, "Failing systems")])
 
 
 def _box(system: str) -> Component:

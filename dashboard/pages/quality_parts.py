@@ -66,7 +66,7 @@ def units(found: Comparison, other: Comparison | None, asked: Asked) -> Componen
         [
             html.H2("One by one"),
             html.P(words.READ["table"], className="note"),
-            _table(head, rows, "What is said of each"),
+            plain_table(head, rows, "What is said of each"),
             html.P(f"and {more:,} smaller ones, without evidence that they differ", className="note") if more else None,
             html.P(["All of them: ", html.Code(_command(asked, "units"))], className="note"),
         ],
@@ -109,7 +109,8 @@ def _tone(evidence: str) -> str:
     return {"more than expected": "verdict-fail", "fewer than expected": "verdict-pass"}.get(evidence, "")
 
 
-def _table(head: Sequence[tuple[str, str]], rows: Sequence[Component], label: str) -> Component:
+def plain_table(head: Sequence[tuple[str, str]], rows: Sequence[Component], label: str) -> Component:
+    """A table that scrolls by itself, with a name for who cannot see it."""
     heading = html.Tr([html.Th(text, scope="col", className=kind) for text, kind in head])
     return html.Div(
         html.Table([html.Thead(heading), html.Tbody(list(rows))], className="plain"),
